@@ -1,0 +1,1 @@
+"""Bytes of a board to scans: wire formats, the serial link, the simulated mat, takes."""

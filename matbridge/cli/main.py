@@ -1,0 +1,75 @@
+"""`matbridge COMMAND ...`: finds the command's module and turns what happens into an exit code.
+
+Exit codes: 0 done; 1 it could not be done, and a message says why; 2 the command line is wrong;
+130 and 143 (128 plus the signal) when a signal ended it.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+from matbridge import __version__
+from matbridge.errors import MatbridgeError
+
+# Name of the command: (module under matbridge.cli with `main(argv) -> exit code`, what it does).
+COMMANDS: dict[str, tuple[str, str]] = {
+    "demo": ("demo", "hear a simulated mat play, with no board at all"),
+    "run": ("run", "play a performance from the mat"),
+    "check": ("check", "check mat and performance files"),
+    "ports": ("ports", "list boards, MIDI ports and drivers"),
+}
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns its exit code."""
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    if not arguments or arguments[0] in ("-h", "--help", "help"):
+        print(usage())
+        return 0 if arguments else 2
+    name, *rest = arguments
+    if name == "--version":
+        print(f"matbridge {__version__}")
+        return 0
+    if name not in COMMANDS:
+        print(f"matbridge: {unknown(name)}", file=sys.stderr)
+        return 2
+    module = import_module(f"matbridge.cli.{COMMANDS[name][0]}")
+    try:
+        code: int = module.main(rest)
+    except MatbridgeError as error:
+        print(f"matbridge: {error}", file=sys.stderr)
+        return 1
+    except BrokenPipeError:
+        # Whoever read our output has gone, as in `matbridge ports | head -1`; say nothing more.
+        sys.stderr.close()
+        return 1
+    except KeyboardInterrupt:
+        return 130
+    return code
+
+
+def usage() -> str:
+    """The text of `matbridge --help`."""
+    width = max(map(len, COMMANDS))
+    lines = [f"  {name:<{width}}  {summary}" for name, (_, summary) in COMMANDS.items()]
+    return "\n".join(
+        (
+            "usage: matbridge COMMAND ...    (each command has --help)",
+            "       matbridge --version",
+            "",
+            "Plays MIDI from a floor mat.",
+            "",
+            *lines,
+        )
+    )
+
+
+def unknown(name: str) -> str:
+    """What to say of a command that is none."""
+    from difflib import get_close_matches
+
+    near = get_close_matches(name, COMMANDS, n=1)
+    hint = f"did you mean '{near[0]}'?" if near else "see 'matbridge --help'"
+    return f"there is no command '{name}'; {hint}"

@@ -1,0 +1,1 @@
+"""The YAML documents: schema, positions, notes, scales, chords, curves, compiling. Pure."""

@@ -1,0 +1,1 @@
+"""Touches to MIDI messages: voices, holds, pressure, controls, actions, the ledger. Pure."""

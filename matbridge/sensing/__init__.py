@@ -1,0 +1,1 @@
+"""Scans to touches: sensor law, calibration, onset and lift, velocity, crosstalk, faults. Pure."""

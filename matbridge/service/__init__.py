@@ -1,0 +1,1 @@
+"""The running bridge: the loop, clocks, signals, the control socket, reload."""
