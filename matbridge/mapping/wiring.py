@@ -1,4 +1,4 @@
-"""A mat plan seen from the side of its sensors: which zone hangs on which channel of which board."""
+"""A mat plan from the side of its sensors: which zone hangs on which channel of which board."""
 
 from __future__ import annotations
 
