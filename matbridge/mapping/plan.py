@@ -18,7 +18,11 @@ from matbridge.sensing.touch import VelocitySource
 LEVELS = 1024
 
 Table = tuple[int, ...]
-"""LEVELS entries, never decreasing: 0-127 for a 7-bit target, 0-16383 for a 14-bit one."""
+"""LEVELS entries, 0-127 for a 7-bit target, 0-16383 for a 14-bit one.
+
+Never decreasing, but for a pressure that was written to fall (a downward bend, a range from high to
+low): never increasing then.
+"""
 
 
 class Pitch(NamedTuple):
@@ -104,6 +108,7 @@ class NotePart:
     length: for Hold.LENGTH. group: choke group, or -1. repeat: time between repeats while held.
     latched: whether a latch pedal (PedalPart) keeps the notes after they would have ended.
     transposable: whether `transpose` and `octave` move it (percussion stays).
+    pressure: what the pressure of the zone drives while it is held; none, one or several things.
     """
 
     output: int
@@ -117,7 +122,7 @@ class NotePart:
     transposable: bool = True
     velocity_split: Split | None = None
     pressure_split: Split | None = None
-    pressure: PressurePlan | None = None
+    pressure: tuple[PressurePlan, ...] = ()
 
 
 class ControlMode(StrEnum):
@@ -130,7 +135,10 @@ class ControlMode(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class ControlPart:
-    """A control number that a zone works; for PRESSURE, `pressure` says how."""
+    """A control number that a zone works; for PRESSURE, `pressure` says how.
+
+    fine: 14 bits, on `control` (0-31) and `control` + 32; `low` and `high` are 0-16383 then.
+    """
 
     output: int
     channel: int
@@ -139,6 +147,7 @@ class ControlPart:
     low: int = 0
     high: int = 127
     pressure: PressurePlan | None = None
+    fine: bool = False
 
 
 @dataclass(frozen=True, slots=True)
