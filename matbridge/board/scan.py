@@ -6,6 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple, Protocol
 
+from matbridge.board.hello import Hello
+
+# Bytes without one good scan, after the link was opened, that pass for the start-up talk of a board
+# (boot loaders print up to about 2 KiB, some at another baud). What goes on longer is damage.
+MAX_BANNER_BYTES = 4096
+
 
 class Scan(NamedTuple):
     """One reading of every channel of a board at one time.
@@ -17,6 +23,16 @@ class Scan(NamedTuple):
 
     time_s: float
     readings: Sequence[int]
+
+
+class Misfit(NamedTuple):
+    """A scan that was sound, but of another shape than the mat file says.
+
+    channels: readings in it. bits: width of a reading as sent, or that its highest reading needs.
+    """
+
+    channels: int
+    bits: int
 
 
 @dataclass(slots=True)
@@ -36,11 +52,16 @@ class LinkCounts:
 class Decoder(Protocol):
     """Bytes of one wire format to scans; pure, and never raises for any bytes.
 
-    Of what is fed it makes scans, keeps an incomplete tail for the next call, or counts damage:
-    there is no fourth outcome.
+    Of what is fed it makes scans, keeps an incomplete tail for the next call, passes over what the
+    format says is no scan (comments, the banner of a board that starts), or counts damage.
+
+    hello: what the board last said it is, or None. misfit: the last scan of another shape, or
+    None; it also counts as damaged.
     """
 
     counts: LinkCounts
+    hello: Hello | None
+    misfit: Misfit | None
 
     def feed(self, data: bytes, now_s: float) -> Sequence[Scan]:
         """The scans completed by `data`, which was read at `now_s` (monotonic seconds)."""
