@@ -2,16 +2,16 @@
 
 Exit codes: 0 done; 1 it could not be done, and a message says why; 2 the command line is wrong;
 130 and 143 (128 plus the signal) when a signal ended it.
+
+Whatever is imported here is paid for by every command, so this imports next to nothing.
 """
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
-from importlib import import_module
+from collections.abc import Callable, Sequence
 
 from matbridge import __version__
-from matbridge.errors import MatbridgeError
 
 # Name of the command: (module under matbridge.cli with `main(argv) -> exit code`, what it does).
 COMMANDS: dict[str, tuple[str, str]] = {
@@ -35,19 +35,29 @@ def main(argv: Sequence[str] | None = None) -> int:
     if name not in COMMANDS:
         print(f"matbridge: {unknown(name)}", file=sys.stderr)
         return 2
-    module = import_module(f"matbridge.cli.{COMMANDS[name][0]}")
     try:
-        code: int = module.main(rest)
-    except MatbridgeError as error:
-        print(f"matbridge: {error}", file=sys.stderr)
-        return 1
+        return command(name)(rest)
     except BrokenPipeError:
         # Whoever read our output has gone, as in `matbridge ports | head -1`; say nothing more.
         sys.stderr.close()
         return 1
     except KeyboardInterrupt:
         return 130
-    return code
+    except Exception as error:
+        from matbridge.errors import MatbridgeError
+
+        if not isinstance(error, MatbridgeError):
+            raise
+        print(f"matbridge: {error}", file=sys.stderr)
+        return 1
+
+
+def command(name: str) -> Callable[[Sequence[str]], int]:
+    """The function that runs a command of COMMANDS."""
+    from importlib import import_module
+
+    run: Callable[[Sequence[str]], int] = import_module(f"matbridge.cli.{COMMANDS[name][0]}").main
+    return run
 
 
 def usage() -> str:
