@@ -16,21 +16,30 @@ from collections.abc import Callable, Mapping, Sequence
 
 from matbridge.loop import Loop
 
+# How long `open` may wait for a driver's first answer at the start of a program: ten times what a
+# healthy one takes, and still short enough for somebody who waits for the prompt.
+START_WAIT_S = 1.0
+
 
 class Output(ABC):
     """One place where MIDI goes.
 
     name: what the performance file calls it.
-    on_up: called from the loop each time the port is there again after it was not; not for the
-        first `open`.
+    on_up: called from the loop each time the port is there after it was not; not when `open`
+        returned with the port up.
+    on_down: called from the loop, with the reason, each time a port that was up went away.
     """
 
     name: str
     on_up: Callable[[], None] | None = None
+    on_down: Callable[[str], None] | None = None
 
     @abstractmethod
-    def open(self, loop: Loop) -> None:
+    def open(self, loop: Loop, wait_s: float = START_WAIT_S) -> None:
         """Open the port, or go down and keep looking for it.
+
+        wait_s: the longest it may block for a first answer; 0 while somebody plays. What is not
+            known by then comes by `on_up`, and a refusal by `status`.
 
         Raises OutputAmbiguous, and OutputUnavailable only where waiting cannot help (no driver
         installed, a name that the system refuses).
@@ -56,4 +65,13 @@ class Output(ABC):
 
     @abstractmethod
     def status(self) -> Mapping[str, object]:
-        """Facts for a person: at least `kind` and `up`, and what this kind can measure."""
+        """Facts for a person: at least `kind`, `up`, `target`, and `why` while down.
+
+        Then what this kind can measure, such as `dropped` messages.
+        """
+
+    def tempo(self, bpm: float) -> None:
+        """The tempo from now on, for an output that writes it down. The rest ignore it."""
+
+    def mark(self, text: str) -> None:
+        """A name for this moment (a preset begins), for an output that writes it down."""
