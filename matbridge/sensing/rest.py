@@ -1,0 +1,137 @@
+"""What a sensor reads with nothing on it: level, noise, mains hum, and whether it kept still.
+
+A reading is a whole number, so plain order statistics of a quiet sensor come out as whole numbers
+too: a noise of 0 or 1 and nothing between. Here a reading `n` stands for everything from n - 0.5 to
+n + 0.5, spread evenly (statistics of grouped data), which gives medians and deviations finer than
+one reading, and never a noise of 0.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import accumulate
+
+# Standard deviation over median absolute deviation, of normal noise: 1 / quantile(3/4).
+SIGMA_PER_MAD = 1.482602218505602
+
+# The mains of the world (IEC 60038: 50 and 60 Hz).
+MAINS_HZ = (50.0, 60.0)
+
+# 20 periods of 50 Hz and 24 of 60 Hz: whole numbers of both, so that one does not leak into the
+# other, and short enough that a few lost scans spoil only one window.
+HUM_WINDOW_S = 0.4
+
+# Below this the mains cannot be told from something slower that it folds down to.
+HUM_MIN_RATE_HZ = 2.5 * MAINS_HZ[1]
+
+# A normal noise passes 7 standard deviations once in 400 million readings, while a press or a loose
+# contact goes far beyond. The readings added are for a sensor whose noise is all rounding.
+STILL_SIGMAS = 7.0
+STILL_READINGS = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """A zone at rest; all but hum_hz in readings.
+
+    level: median. noise: robust standard deviation, above 0. hum: amplitude of the mains in it, 0
+    where there is none to be told from noise; hum_hz: 50.0 or 60.0, whichever is stronger.
+    swing: how far the farthest reading was from the level. still: whether nothing moved.
+    """
+
+    level: float
+    noise: float
+    hum: float
+    hum_hz: float
+    swing: float
+    still: bool
+
+
+def measure_rest(readings: Sequence[int], rate_hz: float) -> Rest:
+    """Statistics of at least one reading, taken evenly at `rate_hz` (0 for not known)."""
+    histogram = _Histogram(readings)
+    level = histogram.quantile(0.5)
+    noise = histogram.deviation(level) * SIGMA_PER_MAD
+    hum, hum_hz = _hum(readings, rate_hz, noise)
+    swing = max(level - min(readings), max(readings) - level)
+    half = len(readings) // 2
+    drift = 0.0
+    if half:
+        drift = abs(
+            _Histogram(readings[:half]).quantile(0.5) - _Histogram(readings[half:]).quantile(0.5)
+        )
+    bound = max(STILL_SIGMAS * noise, STILL_READINGS)
+    still = swing <= bound and drift <= max(3.0 * noise, STILL_READINGS)
+    return Rest(level, noise, hum, hum_hz, swing, still)
+
+
+class _Histogram:
+    """Readings as grouped data: values in order, and how many lie up to and with each."""
+
+    __slots__ = ("_total", "_upto", "_values")
+
+    def __init__(self, readings: Sequence[int]) -> None:
+        counts: dict[int, int] = {}
+        for reading in readings:
+            counts[reading] = counts.get(reading, 0) + 1
+        self._values = sorted(counts)
+        self._upto = list(accumulate(counts[value] for value in self._values))
+        self._total = len(readings)
+
+    def quantile(self, share: float) -> float:
+        wanted = share * self._total
+        before = 0
+        for value, upto in zip(self._values, self._upto, strict=True):
+            if upto >= wanted:
+                return value - 0.5 + (wanted - before) / (upto - before)
+            before = upto
+        return self._values[-1] + 0.5
+
+    def deviation(self, centre: float) -> float:
+        """Median absolute deviation from `centre`."""
+        low, high = 0.0, max(centre - self._values[0], self._values[-1] - centre) + 0.5
+        for _ in range(40):  # halving: 2**-40 of the widest range is far below any reading
+            middle = (low + high) / 2
+            if self._mass_upto(centre + middle) - self._mass_upto(centre - middle) < 0.5:
+                low = middle
+            else:
+                high = middle
+        return high
+
+    def _mass_upto(self, level: float) -> float:
+        before = 0
+        for value, upto in zip(self._values, self._upto, strict=True):
+            if level < value + 0.5:
+                inside = max(0.0, level - value + 0.5) * (upto - before)
+                return (before + inside) / self._total
+            before = upto
+        return 1.0
+
+
+def _hum(readings: Sequence[int], rate_hz: float, noise: float) -> tuple[float, float]:
+    """Amplitude and frequency of the stronger mains component; 0.0 where it is within noise."""
+    size = round(HUM_WINDOW_S * rate_hz)
+    windows = len(readings) // size if rate_hz >= HUM_MIN_RATE_HZ else 0
+    if not windows:
+        return 0.0, MAINS_HZ[0]
+    best, best_hz = 0.0, MAINS_HZ[0]
+    for hz in MAINS_HZ:
+        turn = 2.0 * math.pi * hz / rate_hz
+        cosines = [math.cos(turn * index) for index in range(size)]
+        sines = [math.sin(turn * index) for index in range(size)]
+        power = 0.0
+        for window in range(windows):
+            part = readings[window * size : (window + 1) * size]
+            mean = sum(part) / size
+            real = sum((reading - mean) * c for reading, c in zip(part, cosines, strict=True))
+            imaginary = sum((reading - mean) * s for reading, s in zip(part, sines, strict=True))
+            power += (real * real + imaginary * imaginary) * 4.0 / (size * size)
+        amplitude = math.sqrt(power / windows)
+        if amplitude > best:
+            best, best_hz = amplitude, hz
+    # White noise alone gives a mean squared amplitude of 4 sigma**2 / size; three times that
+    # amplitude is no accident of noise.
+    floor = 3.0 * 2.0 * noise / math.sqrt(size)
+    return (best, best_hz) if best > floor else (0.0, MAINS_HZ[0])
