@@ -18,6 +18,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("demo", "hear a simulated mat play, with no board at all"),
     "run": ("run", "play a performance from the mat"),
     "check": ("check", "check mat and performance files"),
+    "board-program": ("board_program", "write out the programs to flash on a board"),
     "ports": ("ports", "list boards, MIDI ports and drivers"),
 }
 
