@@ -1,0 +1,311 @@
+"""The rig: a board on a pty, a receiver on another, and a bridge between them, watched from outside.
+
+Board and receiver run on the first processor under SCHED_FIFO where that is allowed, the bridge alone
+on the last one under the normal scheduler, so that what is measured is the bridge and the kernel.
+"""
+
+from __future__ import annotations
+
+import array
+import contextlib
+import fcntl
+import gc
+import os
+import select
+import signal
+import struct
+import subprocess
+import sys
+import termios
+import threading
+import time
+import tty
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from tests.bench.play import Played
+
+OPEN_LIMIT_S = 20.0
+STALL_LIMIT_S = 20.0
+BEHIND_LIMIT_S = 2.0  # a bridge this far behind will not catch up; the run ends there
+SETTLE_S = 0.7
+FLOOD_CHUNK = 4096
+FIFO_PRIORITY = 10
+PR_SET_TIMERSLACK = 29  # linux/prctl.h
+
+
+@dataclass(slots=True)
+class Run:
+    """What one run of one bridge gave. Times are monotonic nanoseconds."""
+
+    label: str
+    scans: int  # how many were written; fewer than there are when the bridge fell behind
+    written_ns: Sequence[int]  # when the last byte of each scan was handed to the kernel
+    received: list[tuple[int, bytes]]  # raw MIDI as it was read
+    cpu_s: float = 0.0
+    wall_s: float = 0.0
+    peak_rss_kib: int = 0
+    ready_s: float = 0.0  # from the start of the process until it had opened the board
+    drained_ns: int = 0
+    overrun: bool = False
+    generator_late_ns: Sequence[int] = field(default_factory=list)
+
+
+def _cpus() -> list[int]:
+    return sorted(os.sched_getaffinity(0))
+
+
+def _fifo() -> None:
+    with contextlib.suppress(OSError):
+        flags = os.SCHED_FIFO | os.SCHED_RESET_ON_FORK
+        os.sched_setscheduler(0, flags, os.sched_param(FIFO_PRIORITY))
+
+
+def _family(pid: int) -> list[int]:
+    """The process and its living descendants."""
+    children: dict[int, list[int]] = {}
+    for entry in Path("/proc").iterdir():
+        if entry.name.isdigit():
+            with contextlib.suppress(OSError):
+                fields = (entry / "stat").read_text().rpartition(")")[2].split()
+                children.setdefault(int(fields[1]), []).append(int(entry.name))
+    found = [pid]
+    for parent in found:
+        found += children.get(parent, [])
+    return found
+
+
+def cpu_s(pid: int) -> float:
+    """Processor seconds of the process and its descendants, all threads, to the nanosecond."""
+    total = 0.0
+    for member in _family(pid):
+        with contextlib.suppress(OSError):
+            # clock_getcpuclockid(3): the clock of another process is made from its inverted pid.
+            total += time.clock_gettime((~member << 3) | 2)
+    return total
+
+
+def peak_rss_kib(pid: int) -> int:
+    """Peak resident memory of the process and its descendants, in KiB."""
+    total = 0
+    for member in _family(pid):
+        with contextlib.suppress(OSError):
+            for line in Path(f"/proc/{member}/status").read_text().splitlines():
+                if line.startswith("VmHWM:"):
+                    total += int(line.split()[1])
+    return total
+
+
+def _has_open(pid: int, path: str) -> bool:
+    for member in _family(pid):
+        with contextlib.suppress(OSError):
+            folder = Path(f"/proc/{member}/fd")
+            for entry in folder.iterdir():
+                with contextlib.suppress(OSError):
+                    if os.readlink(entry) == path:
+                        return True
+    return False
+
+
+class Pty:
+    """A serial device of our own. The far end stays open here, so that nobody sees a hang-up."""
+
+    def __init__(self) -> None:
+        self.fd, self._far = os.openpty()
+        tty.setraw(self.fd)
+        tty.setraw(self._far)
+        os.set_blocking(self.fd, False)
+        self.path = os.ttyname(self._far)
+
+    def unread(self) -> int:
+        """Bytes that the bridge has not read yet."""
+        answer = fcntl.ioctl(self._far, termios.FIONREAD, b"\0" * 4)
+        return int(struct.unpack("i", answer)[0])
+
+    def write(self, data: bytes) -> int:
+        """Hand over everything; the time at which the last byte was taken, in ns."""
+        since = time.monotonic()
+        while data:
+            try:
+                data = data[os.write(self.fd, data) :]
+                since = time.monotonic()
+            except BlockingIOError:
+                if time.monotonic() - since > STALL_LIMIT_S:
+                    raise TimeoutError("the bridge does not read") from None
+                select.select([], [self.fd], [], 1.0)
+        return time.monotonic_ns()
+
+    def drained(self, limit_s: float = 60.0) -> int:
+        """When the bridge had read everything and left it so for 5 ms, in ns."""
+        limit = time.monotonic() + limit_s
+        since = 0
+        while time.monotonic() < limit:
+            if self.unread():
+                since = 0
+            elif not since:
+                since = time.monotonic_ns()
+            elif time.monotonic_ns() - since > 5_000_000:
+                return since
+            time.sleep(0.0002)
+        raise TimeoutError("the bridge never read the rest")
+
+    def close(self) -> None:
+        os.close(self.fd)
+        os.close(self._far)
+
+
+class Receiver(threading.Thread):
+    """Reads raw MIDI from a pty and notes when."""
+
+    def __init__(self) -> None:
+        super().__init__(daemon=True)
+        self.pty = Pty()
+        self.received: list[tuple[int, bytes]] = []
+        self._stop = threading.Event()
+
+    def run(self) -> None:
+        _fifo()
+        poll = select.poll()
+        poll.register(self.pty.fd, select.POLLIN)
+        while not self._stop.is_set():
+            if poll.poll(100):
+                with contextlib.suppress(BlockingIOError):
+                    data = os.read(self.pty.fd, 4096)
+                    self.received.append((time.monotonic_ns(), data))
+
+    def end(self) -> None:
+        self._stop.set()
+        self.join()
+        self.pty.close()
+
+
+def _pace(board: Pty, played: Played, run: Run) -> None:
+    """Write each scan at its moment, counted from the first, until the bridge falls behind."""
+    step_ns = 1e9 / played.rate_hz
+    start_ns = time.monotonic_ns() + 2_000_000
+    late = array.array("q")
+    written = array.array("q")
+    for index, frame in enumerate(played.frames):
+        due_ns = start_ns + int(index * step_ns)
+        wait_ns = due_ns - time.monotonic_ns()
+        if wait_ns > 0:
+            time.sleep(wait_ns / 1e9)
+        late.append(max(0, time.monotonic_ns() - due_ns))
+        written.append(board.write(frame))
+        if written[-1] - due_ns > BEHIND_LIMIT_S * 1e9:
+            run.overrun = True
+            break
+    run.written_ns, run.generator_late_ns, run.scans = written, late, len(written)
+
+
+def _flood(board: Pty, played: Played, run: Run, least_s: float) -> None:
+    """Write as fast as the bridge reads, whole scans at a time, again and again for `least_s`."""
+    chunks: list[tuple[int, bytes]] = []
+    count, size = 0, 0
+    begin = 0
+    for index, frame in enumerate(played.frames):
+        if count and size + len(frame) > FLOOD_CHUNK:
+            chunks.append((count, b"".join(played.frames[begin:index])))
+            begin, count, size = index, 0, 0
+        count += 1
+        size += len(frame)
+    chunks.append((count, b"".join(played.frames[begin:])))
+    start_ns = time.monotonic_ns()
+    scans = 0
+    while time.monotonic_ns() - start_ns < least_s * 1e9:
+        for count, data in chunks:
+            board.write(data)
+            scans += count
+    run.scans = scans
+    run.written_ns = [start_ns]
+
+
+@contextlib.contextmanager
+def _quiet_generator() -> Iterator[None]:
+    """No garbage collection and no timer slack while scans are paced."""
+    gc.collect()
+    gc.freeze()
+    gc.disable()
+    try:
+        import ctypes
+
+        ctypes.CDLL(None).prctl(PR_SET_TIMERSLACK, 1, 0, 0, 0)
+        yield
+    finally:
+        gc.enable()
+        gc.unfreeze()
+
+
+def measure(
+    label: str, command: Sequence[str], played: Played, *, flood_s: float = 0.0, log: Path
+) -> Run:
+    """Run one bridge. In `command`, {board} and {out} stand for the two serial devices.
+
+    flood_s: 0 to pace the scans, else how long to write as fast as they are read.
+    Raises RuntimeError, with the end of the bridge's log, when it ends by itself.
+    """
+    cpus = _cpus()
+    board, receiver = Pty(), Receiver()
+    names = {"board": board.path, "out": receiver.pty.path}
+    run = Run(label, 0, [], receiver.received)
+    bridge: subprocess.Popen[bytes] | None = None
+    try:
+        os.sched_setaffinity(0, {cpus[-1]})  # inherited by the bridge
+        started_ns = time.monotonic_ns()
+        with log.open("wb") as sink:
+            bridge = subprocess.Popen(
+                [part.format(**names) for part in command],
+                stdin=subprocess.DEVNULL,
+                stdout=sink,
+                stderr=sink,
+            )
+        os.sched_setaffinity(0, {cpus[0]})
+        receiver.start()
+        while not _has_open(bridge.pid, board.path):
+            if bridge.poll() is not None or time.monotonic_ns() - started_ns > OPEN_LIMIT_S * 1e9:
+                raise RuntimeError(f"{label} did not open the board\n{log.read_text()[-2000:]}")
+            time.sleep(0.001)
+        run.ready_s = (time.monotonic_ns() - started_ns) / 1e9
+        time.sleep(SETTLE_S)
+        with _quiet_generator():
+            before = cpu_s(bridge.pid), time.monotonic()
+            if flood_s:
+                _flood(board, played, run, flood_s)
+            else:
+                _fifo()
+                _pace(board, played, run)
+                os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
+            run.drained_ns = board.drained()
+            run.cpu_s = cpu_s(bridge.pid) - before[0]
+            run.wall_s = time.monotonic() - before[1]
+        time.sleep(SETTLE_S)
+        run.peak_rss_kib = peak_rss_kib(bridge.pid)
+        if bridge.poll() is not None:
+            raise RuntimeError(f"{label} ended by itself\n{log.read_text()[-2000:]}")
+    finally:
+        if bridge is not None and bridge.poll() is None:
+            bridge.send_signal(signal.SIGTERM)
+            try:
+                bridge.wait(3)
+            except subprocess.TimeoutExpired:
+                bridge.kill()
+                bridge.wait()
+        os.sched_setaffinity(0, set(cpus))
+        receiver.end()
+        board.close()
+    return run
+
+
+def build_floor(folder: Path) -> Path:
+    """Compile floor.c with the system's compiler; the program's path."""
+    program = folder / "floor"
+    source = Path(__file__).with_name("floor.c")
+    compiler = os.environ.get("CC", "cc")
+    subprocess.run([compiler, "-O2", "-Wall", "-o", str(program), str(source)], check=True)
+    return program
+
+
+def plain_command() -> list[str]:
+    """The plain script's command line, for `measure`, without the number of zones."""
+    return [sys.executable, str(Path(__file__).with_name("plain.py")), "{board}", "{out}"]
