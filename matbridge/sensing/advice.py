@@ -178,24 +178,11 @@ CHECKS: tuple[Check, ...] = (
     ),
     (
         Verdict.FAULTY,
-        "backwards",
-        lambda z: (
-            z.sensor.type is SensorType.FORCE
-            and z.zone.full is not None
-            and z.zone.full < z.zone.rest
-        ),
-        lambda _: (
-            "falls when it is pressed: the sensor and the fixed resistor have changed places; "
-            "put the sensor at the supply, the resistor at ground"
-        ),
-    ),
-    (
-        Verdict.FAULTY,
         "jumps",
         lambda z: z.rest is not None and not z.rest.still,
         lambda z: (
-            f"does not keep still at rest (by {z.rest.swing if z.rest else 0.0:.0f} readings): look "
-            " for a loose contact, or keep off it while the rest is measured"
+            f"moves at rest, by {z.rest.swing if z.rest else 0.0:.0f} readings: look for a loose "
+            "contact, or keep off it while the rest is measured"
         ),
     ),
     (
@@ -203,8 +190,7 @@ CHECKS: tuple[Check, ...] = (
         "twin",
         lambda z: _companion_share(z) >= TWIN_SHARE,
         lambda z: (
-            f"moves together with {_companion_name(z)} (by "
-            f"{100 * min(_companion_share(z), 1.0):.0f} %): press in its middle, and if it stays so "
+            f"moves together with {_companion_name(z)}: press in its middle, and if it stays so "
             "look for two leads that touch"
         ),
     ),

@@ -61,32 +61,30 @@ def save(calibration: Calibration, path: Path) -> None:
 
     Raises CalibrationError when the folder or disk refuses; what was there is then still there.
     """
-    text = to_text(calibration)
-    fresh = path.with_name(f".{path.name}.{os.getpid()}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with fresh.open("w", encoding="utf-8") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
         if path.exists():
-            _keep(path, previous_path(path))
-        fresh.replace(path)
+            _write(path.read_bytes(), previous_path(path))
+        _write(to_text(calibration).encode(), path)
     except OSError as error:
-        with suppress(OSError):
-            fresh.unlink(missing_ok=True)
         raise CalibrationError(
             f"the calibration could not be written to {path}: {error.strerror or error}; "
             "make room or give the folder to this user, and calibrate again"
         ) from error
 
 
-def _keep(path: Path, kept: Path) -> None:
-    # A second name for the old file, so that at no moment there is no calibration at all.
-    beside = kept.with_name(f".{kept.name}.{os.getpid()}")
-    beside.unlink(missing_ok=True)
-    os.link(path, beside)
-    beside.replace(kept)
+def _write(data: bytes, path: Path) -> None:
+    fresh = path.with_name(f".{path.name}.{os.getpid()}")
+    try:
+        with fresh.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        fresh.replace(path)
+    except OSError:
+        with suppress(OSError):
+            fresh.unlink()
+        raise
 
 
 def load(path: Path) -> Calibration | None:

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from matbridge.board.scan import Scan
+from matbridge.sensing.law import load
 from matbridge.sensing.rest import Rest
 from matbridge.sensing.settings import SensorSpec, SensorType
 
@@ -29,6 +30,9 @@ PRESS_SHARE = 0.01
 # force sensor creeps back slowly.
 BACK_LEVEL = 0.5
 BACK_HEIGHT = 0.1
+
+# Keeps a press that the law knows no load for from dividing by 0.
+LEAST_LOAD = 1e-9
 
 # A companion may let go a little later or earlier than the place that was meant.
 RECENT_S = 1.0
@@ -63,16 +67,6 @@ def press_level(sensor: SensorSpec, rest: Rest) -> float:
     level = max(PRESS_SIGMAS * rest.noise, PRESS_SHARE * top)
     # A bad contact that never kept still must go farther than it does by itself.
     return level if rest.still else max(level, rest.swing)
-
-
-def load_of(reading: float, sensor: SensorSpec) -> float:
-    """A reading as something that grows evenly with force, to compare places with each other."""
-    if sensor.type is not SensorType.FORCE:
-        return reading
-    full = 1 << sensor.bits
-    # Half a reading below the top: the divider cannot tell any more, and must not divide by 0.
-    inside = min(max(reading, 0.0), full - 0.5)
-    return inside / (full - inside)
 
 
 class PressFinder:
@@ -161,6 +155,10 @@ class PressFinder:
         return press
 
     def _load(self, place: int, height: float) -> float:
+        """How hard that is pressed, in units of the sensor's law, above 0."""
         rest = self._rests[place]
-        moved = load_of(rest + height, self._sensor) - load_of(rest, self._sensor)
-        return max(abs(moved), 1e-9)
+        pressed = rest + height
+        if height < 0.0:  # a sensor whose reading falls obeys the law from the other end
+            top = (1 << self._sensor.bits) - 1
+            rest, pressed = top - rest, top - pressed
+        return max(load(self._sensor, pressed) - load(self._sensor, rest), LEAST_LOAD)

@@ -31,6 +31,9 @@ HUM_MIN_RATE_HZ = 2.5 * MAINS_HZ[1]
 STILL_SIGMAS = 7.0
 STILL_READINGS = 3.0
 
+# Medians of many readings differ by far less than one standard deviation, unless something moved.
+SETTLED_SIGMAS = 3.0
+
 
 @dataclass(frozen=True, slots=True)
 class Rest:
@@ -56,15 +59,19 @@ def measure_rest(readings: Sequence[int], rate_hz: float) -> Rest:
     noise = histogram.deviation(level) * SIGMA_PER_MAD
     hum, hum_hz = _hum(readings, rate_hz, noise)
     swing = max(level - min(readings), max(readings) - level)
-    half = len(readings) // 2
-    drift = 0.0
-    if half:
-        drift = abs(
-            _Histogram(readings[:half]).quantile(0.5) - _Histogram(readings[half:]).quantile(0.5)
-        )
-    bound = max(STILL_SIGMAS * noise, STILL_READINGS)
-    still = swing <= bound and drift <= max(3.0 * noise, STILL_READINGS)
+    still = swing <= max(STILL_SIGMAS * noise, STILL_READINGS) and _settled(readings)
     return Rest(level, noise, hum, hum_hz, swing, still)
+
+
+def _settled(readings: Sequence[int]) -> bool:
+    """Whether the second half lies where the first one did, by the quieter half's own noise."""
+    half = len(readings) // 2
+    if not half:
+        return True
+    first, second = _Histogram(readings[:half]), _Histogram(readings[half:])
+    before, after = first.quantile(0.5), second.quantile(0.5)
+    noise = min(first.deviation(before), second.deviation(after)) * SIGMA_PER_MAD
+    return abs(after - before) <= max(SETTLED_SIGMAS * noise, STILL_READINGS)
 
 
 class _Histogram:
