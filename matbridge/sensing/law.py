@@ -1,0 +1,59 @@
+"""Readings to load, by the law of the circuit.
+
+FORCE: a force-sensitive resistor R from the supply to the converter's input, and a fixed resistor F
+from there to ground. The converter is ratiometric (its reference is the supply), so
+
+    reading / N = F / (F + R)        N = 2**bits steps of the converter
+
+The conductance of such a sensor goes about linearly with force over its middle range, so load is
+taken as conductance, in units of 1 / F, which the supply and the fixed resistor cancel out of:
+
+    load = F / R = reading / (N - reading)
+
+With the two parts swapped the reading falls as the load rises: `N - 1 - reading` obeys the same
+law, to half a step at either end.
+
+LEVEL: load = reading / N. SWITCH: 1 above half of full scale, else 0.
+"""
+
+from __future__ import annotations
+
+from array import array
+
+from matbridge.sensing.settings import SensorSpec, SensorType
+
+# Without a calibration a full press is taken to read this share of full scale. On a force sensor
+# with 1 kohm that is 4 mS, about 100 N: one heel.
+DEFAULT_FULL = 0.8
+
+
+def load(sensor: SensorSpec, reading: float) -> float:
+    """The load of a reading, in units of the law; readings beyond the converter are cut off."""
+    steps = 1 << sensor.bits
+    reading = min(max(reading, 0.0), steps - 1.0)
+    if sensor.type is SensorType.FORCE:
+        return reading / (steps - reading)
+    if sensor.type is SensorType.LEVEL:
+        return reading / steps
+    return 1.0 if reading * 2 > steps - 1 else 0.0
+
+
+def reading(sensor: SensorSpec, load: float) -> float:
+    """The reading, not rounded, at which a load of 0 or more stands; the inverse of `load`."""
+    steps = 1 << sensor.bits
+    if sensor.type is SensorType.FORCE:
+        return min(steps * load / (1.0 + load), steps - 1.0)
+    if sensor.type is SensorType.LEVEL:
+        return min(steps * load, steps - 1.0)
+    return steps - 1.0 if load > 0.5 else 0.0
+
+
+def load_table(sensor: SensorSpec) -> array[float]:
+    """`load` of every reading from 0 to 2**bits - 1."""
+    return array("d", [load(sensor, code) for code in range(1 << sensor.bits)])
+
+
+def sensor_ohm(sensor: SensorSpec, reading: float) -> float:
+    """The resistance of a FORCE sensor at a reading; infinite at 0."""
+    units = load(sensor, reading)
+    return sensor.fixed_resistor_ohm / units if units else float("inf")

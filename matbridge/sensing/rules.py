@@ -1,0 +1,101 @@
+"""The settings, compiled once into what the zones' machines compare and multiply with."""
+
+from __future__ import annotations
+
+from math import log
+
+from matbridge.sensing.settings import SensingSettings
+from matbridge.sensing.touch import VelocitySource
+
+# Speed of a rise or a fall is measured over at least this long, so that neither noise nor the place
+# of one scan decides it.
+SPEED_SPAN_S = 0.002
+
+# An onset's value is above 0 by contract; this is the softest, under the first of 127 steps.
+SOFTEST = 0.004
+
+# Time constant of the low-pass of pressure: takes the noise off, and adds less than a scan window.
+PRESSURE_SMOOTHING_S = 0.005
+
+
+class Rules:
+    """Shared by all zones of a detector. Times in seconds; loads as shares of a full press.
+
+    follow: gain of the pressure's low-pass for one scan, kept for the present scan rate.
+    """
+
+    __slots__ = (
+        "crosstalk",
+        "debounce_scans",
+        "follow",
+        "hold_off_s",
+        "lift_share",
+        "object_after_s",
+        "peak_window_s",
+        "pressure_step",
+        "rest_follow_s",
+        "rise_window_s",
+        "slow_rise_s",
+        "speed_range",
+        "strike_share",
+    )
+
+    def __init__(self, settings: SensingSettings) -> None:
+        self.peak_window_s = settings.peak_window_ms / 1000
+        self.rise_window_s = settings.rise_window_ms / 1000
+        self.hold_off_s = settings.hold_off_ms / 1000
+        self.debounce_scans = settings.debounce_scans
+        self.lift_share = settings.lift_share
+        self.strike_share = settings.strike_share
+        self.crosstalk = settings.crosstalk
+        self.object_after_s = settings.object_after_s
+        self.rest_follow_s = settings.rest_follow_s
+        self.pressure_step = settings.pressure_step
+        self.slow_rise_s = settings.slow_rise_ms / 1000
+        fast_rise_s = min(settings.fast_rise_ms / 1000, self.slow_rise_s / 2)
+        self.speed_range = log(self.slow_rise_s / fast_rise_s)
+        self.follow = 1.0
+
+    def window_s(self, source: VelocitySource) -> float:
+        """How long after contact an onset with this source is decided."""
+        if source is VelocitySource.FIXED:
+            return 0.0
+        if source is VelocitySource.RISE:
+            return self.rise_window_s
+        return self.peak_window_s
+
+    def set_period(self, period_s: float) -> None:
+        self.follow = period_s / (period_s + PRESSURE_SMOOTHING_S)
+
+    def speed_value(self, load_per_s: float) -> float:
+        """0 to 1 for a speed in full presses a second, by its logarithm."""
+        times = load_per_s * self.slow_rise_s
+        if times <= 1.0:
+            return 0.0
+        return min(1.0, log(times) / self.speed_range)
+
+    def strike_value(self, source: VelocitySource, peak: float, load_per_s: float) -> float:
+        """The value of an onset: above 0, at most 1, and no less for a harder or faster strike."""
+        if source is VelocitySource.PEAK:
+            value = peak
+        elif source is VelocitySource.RISE:
+            value = self.speed_value(load_per_s)
+        elif source is VelocitySource.BOTH:
+            value = (min(peak, 1.0) + self.speed_value(load_per_s)) / 2
+        else:
+            return 1.0
+        return min(max(value, SOFTEST), 1.0)
+
+
+def top_speed(times_s: list[float], loads: list[float]) -> float:
+    """The highest speed of a rise over SPEED_SPAN_S or more, in load a second; 0 if none."""
+    best = 0.0
+    start = 0
+    for end in range(1, len(times_s)):
+        until_s = times_s[end] - SPEED_SPAN_S * 0.999
+        while start + 1 < end and times_s[start + 1] <= until_s:
+            start += 1
+        if times_s[start] <= until_s or end == 1:
+            span_s = max(times_s[end] - times_s[start], SPEED_SPAN_S)
+            best = max(best, (loads[end] - loads[start]) / span_s)
+    return best
