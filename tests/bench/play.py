@@ -12,6 +12,7 @@ import math
 import random
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 from matbridge.board.packed import encode_scan
 
@@ -46,10 +47,13 @@ class Played:
     presses: Sequence[Press]
 
 
-def _moments(scenario: str, zones: int, seconds: float, dice: random.Random) -> list[tuple]:
+Moment: TypeAlias = tuple[float, int, float, float, float, int]
+
+
+def _moments(scenario: str, zones: int, seconds: float, dice: random.Random) -> list[Moment]:
     """(start_s, zone, rise_s, hold_s, fall_s, peak) of each press."""
 
-    def shape(zone: int, start_s: float, rise_s: float) -> tuple:
+    def shape(zone: int, start_s: float, rise_s: float) -> Moment:
         return (
             start_s,
             zone,
@@ -115,8 +119,8 @@ def perform(
             for zone, reading in moved[index]:
                 row[zone] = reading
         if packed:
-            clock_us = round(index * 1e6 / rate_hz) % 2**32
-            frames.append(encode_scan(row, bits=BITS, sequence=index % 256, clock_us=clock_us))
+            clock_us = round(index * 1e6 / rate_hz)
+            frames.append(encode_scan(index, clock_us, row, BITS))
         else:
             frames.append(b"%s\n" % ",".join(map(str, row)).encode())
     return Played(zones, rate_hz, packed, frames, presses)

@@ -1,7 +1,7 @@
-"""The rig: a board on a pty, a receiver on another, and a bridge between them, watched from outside.
+"""The rig: a board on a pty, a receiver on another, and a bridge between, watched from outside.
 
-Board and receiver run on the first processor under SCHED_FIFO where that is allowed, the bridge alone
-on the last one under the normal scheduler, so that what is measured is the bridge and the kernel.
+Board and receiver run on the first processor under SCHED_FIFO where that is allowed, the bridge
+alone on the last one under the normal scheduler, so that what is measured is the bridge and the kernel.
 """
 
 from __future__ import annotations
@@ -103,7 +103,7 @@ def _has_open(pid: int, path: str) -> bool:
             folder = Path(f"/proc/{member}/fd")
             for entry in folder.iterdir():
                 with contextlib.suppress(OSError):
-                    if os.readlink(entry) == path:
+                    if str(entry.readlink()) == path:
                         return True
     return False
 
