@@ -8,8 +8,9 @@ the least late of many says when. Of every read, as a whole:
                   how late the last of them arrived is remembered, as the least of a window
     early         the line would place the last one after its arrival, or the period is not known
                   yet: it is placed at its arrival, the others evenly since the scan before
-    anew          the first read; or it arrived later than any link delays, for something slept or
-                  scans were lost: the last one is placed at its arrival, the others a period apart
+    anew          the first read; or it arrived later than any link delays, for something slept,
+                  scans were lost, or the pace changed: the last one is placed at its arrival, the
+                  others a period apart. A period that was found out is found out again
 
     A window ends every so often: the line moves up by the least lateness seen in it, and the
     period moves towards what it measured.
@@ -22,12 +23,13 @@ from itertools import accumulate
 from math import inf
 
 # Longest delay of a link that works: USB adapters hold bytes up to 16 ms, a busy computer adds
-# some tens. Beyond it the board's clock says nothing about the arrival.
+# some tens. Beyond it the board's clock says nothing about the arrival. A board that counts no time
+# may change its pace (with the digits it prints, or the work it does), so less is believed there.
 MAX_LATE_S = 0.25
+COUNTED_LATE_S = 0.05
 
 # A window must hold some prompt arrivals. A crystal drifts by parts in a million, so a second is
-# short; a board that counts no time may change its pace with the digits it prints, so there it
-# must be shorter than MAX_LATE_S.
+# short; a pace that may change is measured sooner.
 WINDOW_S = 1.0
 COUNTED_WINDOW_S = 0.2
 
@@ -46,12 +48,13 @@ class BoardClock:
     (`period_s` 1e-6), or single scans, whose period is then found out (`period_s` None).
     """
 
-    __slots__ = ("_gain", "_given_s", "_last_s", "_least_late_s", "_period_s", "_window_end_s",
-                 "_window_s", "_window_start_s", "_window_steps")  # fmt: skip
+    __slots__ = ("_gain", "_given_s", "_last_s", "_least_late_s", "_max_late_s", "_period_s",
+                 "_window_end_s", "_window_s", "_window_start_s", "_window_steps")  # fmt: skip
 
     def __init__(self, period_s: float | None) -> None:
         self._given_s = period_s or 0.0  # 0 is a period not known
         self._window_s = WINDOW_S if period_s else COUNTED_WINDOW_S
+        self._max_late_s = MAX_LATE_S if period_s else COUNTED_LATE_S
         self._gain = GAIN if period_s else COUNTED_GAIN
         self._last_s = -inf  # where the last scan was placed
         self.restart()
@@ -71,7 +74,9 @@ class BoardClock:
         from_s = self._last_s
         period_s = self._period_s
         late_s = now_s - from_s - total * period_s
-        if late_s > MAX_LATE_S or self._window_end_s == -inf:
+        if late_s > self._max_late_s or self._window_end_s == -inf:
+            if not self._given_s:
+                self._period_s = 0.0
             period_s = period_s or GUESSED_PERIOD_S
             self._open_window(now_s, now_s)
             if now_s - total * period_s >= from_s:
@@ -87,7 +92,7 @@ class BoardClock:
         else:
             self._least_late_s = 0.0
             period_s = (now_s - from_s) / total if total else 0.0
-            placed_s = now_s if total else from_s
+            placed_s = now_s
             self._window_steps += total
         self._last_s = placed_s
         if now_s >= self._window_end_s:

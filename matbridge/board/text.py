@@ -107,11 +107,14 @@ class TextDecoder:
         channels = self._channels
         reading = self._reading
         for line in lines:
+            if len(line) > MAX_LINE_BYTES:
+                self._count_damage(len(line))
+                continue
             try:
                 row = list(map(reading, line.split(self._separator)))
             except ValueError:
                 row = self._read_slowly(line)
-            if len(row) == channels and len(line) <= MAX_LINE_BYTES:
+            if len(row) == channels:
                 rows.append(row)
                 steps.append(self._steps)
                 self._steps = 1
@@ -134,10 +137,7 @@ class TextDecoder:
         if not content:
             return []
         if content.startswith(b"#"):
-            if len(line) > MAX_LINE_BYTES:
-                self._count_damage(len(line))
-            else:
-                self.hello = from_line(content.decode("ascii", "replace")) or self.hello
+            self.hello = from_line(content.decode("ascii", "replace")) or self.hello
             return []
         words = _SEPARATED.split(content)
         if not words[-1]:
