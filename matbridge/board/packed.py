@@ -167,8 +167,8 @@ class PackedDecoder:
     counts as damaged and its scan as lost.
     """
 
-    __slots__ = ("_clock", "_clock_us", "_expected", "_last_now_s", "_sequence", "_size",
-                 "_skipping", "_checks_range", "_spare_bytes", "_tail", "_top", "_unpack", "counts",
+    __slots__ = ("_checks_range", "_clock", "_clock_us", "_expected", "_last_now_s", "_sequence",
+                 "_size", "_skipping", "_spare_bytes", "_tail", "_top", "_unpack", "counts",
                  "hello", "misfit")  # fmt: skip
 
     def __init__(self, channels: int, bits: int) -> None:
