@@ -10,6 +10,7 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 
 ARDUINO = ("mat_board", "touch_board")
+WIRING = ("divider.svg", "converters.svg", "touch.svg", "zone.svg")
 MICROPYTHON = ("mat_board.py", "touch_board.py", "board_wire.py")
 
 
@@ -24,6 +25,8 @@ def programs() -> Iterator[tuple[str, Traversable]]:
         yield f"{name}/board_wire.h", source / "board_wire.h"
     for name in MICROPYTHON:
         yield f"micropython/{name}", source / "micropython" / name
+    for name in WIRING:
+        yield f"wiring/{name}", source / "wiring" / name
 
 
 def main(argv: Sequence[str]) -> int:
@@ -31,7 +34,8 @@ def main(argv: Sequence[str]) -> int:
     parser = argparse.ArgumentParser(
         prog="matbridge board-program",
         description="Write out the board programs: for the Arduino tools (AVR and ESP32-class "
-        "boards) and, as a second example, for MicroPython. Options stand at the top of each.",
+        "boards) and, as a second example, for MicroPython, with pictures of the wiring. Options stand "
+        "at the top of each program.",
     )
     parser.add_argument("folder", metavar="DIR", type=Path, help="where to; made if need be")
     folder: Path = parser.parse_args(argv).folder
