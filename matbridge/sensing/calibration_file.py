@@ -29,11 +29,11 @@ from matbridge.sensing.settings import SensorSpec, SensorType
 FORM = "matbridge calibration"
 VERSION = 1
 
-# 1024 zones, the most a board sends, are 150 KB with long names; more is not a calibration of ours.
-MAX_FILE_BYTES = 1_000_000
+# Sixteen boards of 1024 channels, the most that a mat file allows.
+MAX_ZONES = 16 * 1024
 
-# The zones of several boards of 1024 channels; keeps a hostile file from being walked for long.
-MAX_ZONES = 4096
+# At about 150 bytes a zone that is 2.5 MB; more is no calibration of ours.
+MAX_FILE_BYTES = 4_000_000
 
 # A name fits on a line of a screen; a mat file allows no longer one either.
 MAX_NAME = 200

@@ -119,7 +119,7 @@ class Guide:
         self.findings: list[ZoneFindings] = []
         self._boards = boards
         self._step_s = step_s
-        self._still = Stillness(boards, len(wiring.zones))
+        self._still = Stillness(boards, len(wiring.zones), wiring.sensor.bits)
         self._finder = PressFinder(wiring.sensor, ())
         self._pressed: dict[Step, float] = {}
         self._since_s = -1.0  # scan time at which this step began, or a walk last saw a press
@@ -139,7 +139,7 @@ class Guide:
 
     def go_on(self) -> None:
         if self.stage is Stage.READY:
-            self._still = Stillness(self._boards, len(self.wiring.zones))
+            self._still = Stillness(self._boards, len(self.wiring.zones), self.wiring.sensor.bits)
             self.stage = Stage.REST
         elif self.stage is Stage.REST:
             rests = self._still.take_now()

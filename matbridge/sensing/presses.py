@@ -5,7 +5,8 @@ sensor about which nothing is known yet; so this is not the detector that plays.
 
 A place is idle, then pressed from the first reading beyond its level, until it has been near rest
 again for LIFT_S. The height is the farthest median of three readings, so that one wild reading
-neither is a press nor makes one higher.
+neither is a press nor makes one higher. A pressed force sensor creeps back slowly: until a place
+has come all the way back, the next press must go twice as far as where the last one left it.
 """
 
 from __future__ import annotations
@@ -21,15 +22,15 @@ from matbridge.sensing.settings import SensorSpec, SensorType
 # A foot that rolls lets go of a zone for less than this.
 LIFT_S = 0.12
 
-# A press stands out from noise by this many standard deviations, and from rest by this share of
-# the full range: the least that a capacitive electrode moves under a finger is about 1 %.
-PRESS_SIGMAS = 8.0
+# A press goes farther than anything did at rest, by this much, and by this share of the full range:
+# the least that a capacitive electrode moves under a finger is about 1 %.
+PRESS_SWINGS = 1.6
 PRESS_SHARE = 0.01
 
-# Near rest again: within half the level, or within a tenth of the press that was, for a pressed
-# force sensor creeps back slowly.
+# Near rest again: within half the level, or within a tenth of the press that was.
 BACK_LEVEL = 0.5
 BACK_HEIGHT = 0.1
+AGAIN = 2.0
 
 # Keeps a press that the law knows no load for from dividing by 0.
 LEAST_LOAD = 1e-9
@@ -64,9 +65,7 @@ def press_level(sensor: SensorSpec, rest: Rest) -> float:
     top = (1 << sensor.bits) - 1
     if sensor.type is SensorType.SWITCH:
         return top * 0.5
-    level = max(PRESS_SIGMAS * rest.noise, PRESS_SHARE * top)
-    # A bad contact that never kept still must go farther than it does by itself.
-    return level if rest.still else max(level, rest.swing)
+    return max(PRESS_SWINGS * rest.swing, PRESS_SHARE * top)
 
 
 class PressFinder:
@@ -81,6 +80,7 @@ class PressFinder:
         "_recent",
         "_rests",
         "_sensor",
+        "_start_levels",
         "_start_s",
     )
 
@@ -89,6 +89,7 @@ class PressFinder:
         self._sensor = sensor
         self._rests = [rest.level for rest in rests]
         self._levels = [press_level(sensor, rest) for rest in rests]
+        self._start_levels = list(self._levels)  # raised while a place creeps back
         self._last = [0.0] * size  # the reading before, from rest
         self._before = [0.0] * size  # and the one before that
         self._start_s = [-1.0] * size  # when the press began; below 0: idle
@@ -108,7 +109,10 @@ class PressFinder:
             last, before = self._last[place], self._before[place]
             self._before[place], self._last[place] = last, away
             if self._start_s[place] < 0.0:
-                if -level <= away <= level:
+                start_level = self._start_levels[place]
+                if -start_level <= away <= start_level:
+                    if start_level > level and abs(away) < level * BACK_LEVEL:
+                        self._start_levels[place] = level
                     continue
                 self._start_s[place] = time_s
                 self._back_s[place] = -1.0
@@ -125,6 +129,7 @@ class PressFinder:
                     ended.append(self._end(place, time_s))
                 self._start_s[place] = -1.0
                 self._heights[place] = 0.0
+                self._start_levels[place] = max(level, abs(away) * AGAIN)
         return ended
 
     def busy(self) -> bool:
@@ -141,7 +146,8 @@ class PressFinder:
             if press.start_s <= end_s and start_s <= press.end_s
         }
         for other, under_way in enumerate(self._heights):
-            if abs(under_way) > max(self._levels[other], abs(beside.get(other, 0.0))):
+            began_s = self._start_s[other]
+            if 0.0 <= began_s <= end_s and abs(under_way) > abs(beside.get(other, 0.0)):
                 beside[other] = under_way
         beside.pop(place, None)
         own = self._load(place, height)

@@ -35,6 +35,17 @@ STILL_READINGS = 3.0
 SETTLED_SIGMAS = 3.0
 
 
+# A normal noise lies within 1.96 standard deviations for 95 % of the time.
+TAIL_SHARE = 0.475
+SIGMAS_OF_TAIL = 1.96
+
+# With so many readings at the least or the greatest of them, what lies beyond has been cut off.
+CUT_SHARE = 0.3
+
+# No converter that is of any use has a noise of a hundredth of its range.
+MOST_NOISE_SHARE = 0.01
+
+
 @dataclass(frozen=True, slots=True)
 class Rest:
     """A zone at rest; all but hum_hz in readings.
@@ -52,15 +63,29 @@ class Rest:
     still: bool
 
 
-def measure_rest(readings: Sequence[int], rate_hz: float) -> Rest:
-    """Statistics of at least one reading, taken evenly at `rate_hz` (0 for not known)."""
+def measure_rest(readings: Sequence[int], rate_hz: float, bits: int) -> Rest:
+    """Statistics of at least one reading of `bits`, taken evenly at `rate_hz` (0: not known)."""
     histogram = _Histogram(readings)
     level = histogram.quantile(0.5)
-    noise = histogram.deviation(level) * SIGMA_PER_MAD
+    noise = max(histogram.deviation(level) * SIGMA_PER_MAD, _cut_noise(histogram, level, bits))
     hum, hum_hz = _hum(readings, rate_hz, noise)
     swing = max(level - min(readings), max(readings) - level)
     still = swing <= max(STILL_SIGMAS * noise, STILL_READINGS) and _settled(readings)
     return Rest(level, noise, hum, hum_hz, swing, still)
+
+
+def _cut_noise(histogram: _Histogram, level: float, bits: int) -> float:
+    """Noise of a sensor that rests at an end of the range, where half of its noise is cut off.
+
+    Half or more of its readings are then the end itself, and say nothing of the noise; what goes
+    beyond does. 0 where there is none to see, or too much for noise.
+    """
+    low, high = histogram.quantile(0.5 - TAIL_SHARE), histogram.quantile(0.5 + TAIL_SHARE)
+    cut_below, cut_above = histogram.share_of_ends()
+    tails = [high - level] if cut_below > CUT_SHARE else []
+    tails += [level - low] if cut_above > CUT_SHARE else []
+    noise = min(tails, default=0.0) / SIGMAS_OF_TAIL
+    return noise if noise <= (1 << bits) * MOST_NOISE_SHARE else 0.0
 
 
 def _settled(readings: Sequence[int]) -> bool:
@@ -95,6 +120,11 @@ class _Histogram:
                 return value - 0.5 + (wanted - before) / (upto - before)
             before = upto
         return self._values[-1] + 0.5
+
+    def share_of_ends(self) -> tuple[float, float]:
+        """The shares of the least and of the greatest reading in all of them."""
+        greatest = self._total - (self._upto[-2] if len(self._upto) > 1 else 0)
+        return self._upto[0] / self._total, greatest / self._total
 
     def deviation(self, centre: float) -> float:
         """Median absolute deviation from `centre`."""

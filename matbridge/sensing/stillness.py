@@ -25,12 +25,13 @@ MIN_SCANS = 20
 class Stillness:
     """boards: of each board, the place of each of its channels, or -1; places count from 0.
 
-    moved: the places that spoiled the last window.
+    size: how many places. bits: width of a reading. moved: the places that spoiled the last window.
     """
 
-    __slots__ = ("_boards", "_moved_windows", "_scans", "_size", "moved")
+    __slots__ = ("_bits", "_boards", "_moved_windows", "_scans", "_size", "moved")
 
-    def __init__(self, boards: Sequence[Sequence[int]], size: int) -> None:
+    def __init__(self, boards: Sequence[Sequence[int]], size: int, bits: int) -> None:
+        self._bits = bits
         self._boards = boards
         self._size = size
         self._scans: list[list[Scan]] = [[] for _ in boards]
@@ -77,5 +78,5 @@ class Stillness:
             columns = zip(*(scan.readings for scan in scans), strict=False)
             for place, column in zip(places, columns, strict=False):
                 if place >= 0:
-                    rests[place] = measure_rest(column, rate_hz)
+                    rests[place] = measure_rest(column, rate_hz, self._bits)
         return rests

@@ -7,10 +7,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from matbridge.sensing.rest import MAINS_HZ, Rest, measure_rest
+from matbridge.sensing.rest import MAINS_HZ, Rest
+from matbridge.sensing.rest import measure_rest as measure_rest_of
 
 # Variance of rounding to whole numbers: 1/12 (uniform quantisation noise, Widrow).
 ROUNDING_VARIANCE = 1 / 12
+
+
+def measure_rest(readings: list[int], rate_hz: float) -> Rest:
+    return measure_rest_of(readings, rate_hz, 10)
 
 
 def noisy(level: float, sigma: float, count: int = 4000, seed: int = 1) -> list[int]:
@@ -34,6 +39,23 @@ def test_a_sensor_that_never_changes_still_has_its_rounding_as_noise() -> None:
     assert 0.25 < rest.noise < 0.5
     assert rest.swing == 0.0
     assert rest.still
+
+
+@pytest.mark.parametrize("below", [-1.0, 0.0, 1.0])
+def test_noise_cut_off_at_an_end_of_the_range_is_seen_by_what_is_left_of_it(below: float) -> None:
+    sigma = 3.0
+    bottom = [max(0, reading) for reading in noisy(below * sigma, sigma)]
+    for readings in (bottom, [1023 - reading for reading in bottom]):
+        rest = measure_rest(readings, 1000.0)
+        assert 0.4 * sigma < rest.noise < 1.2 * sigma
+        assert rest.still
+
+
+def test_a_contact_that_chatters_between_the_ends_is_not_noise() -> None:
+    rng = Random(4)
+    rest = measure_rest([1023 * (rng.random() < 0.3) for _ in range(3000)], 1000.0)
+    assert rest.noise < 1.0
+    assert not rest.still
 
 
 def test_a_fifth_of_wild_readings_moves_neither_level_nor_noise_much() -> None:
