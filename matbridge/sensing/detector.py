@@ -54,9 +54,14 @@ CONVERTER_CHANNELS = 8
 # A reading under the rest is rest: followed within this time constant.
 FALL_S = 1.0
 
-# Time constant at which noise is followed; standard deviation over mean deviation, of normal noise.
-NOISE_S = 8.0
-SIGMA_PER_MEAN = 1.2533
+# Readings this far under the rest for so many visits: what lay there is gone.
+FALLEN_VISITS = 3
+
+# Noise is followed by this share of itself a visit; half of normal noise lies within this many
+# standard deviations; and rounding alone is noise (a step's uniform spread, 1 / sqrt(12)).
+NOISE_STEP = 0.02
+SIGMA_MEDIAN = 0.6745
+LEAST_NOISE = 0.29
 
 # A rest that was measured counts for this many visits.
 MEASURED_VISITS = 50
@@ -85,14 +90,13 @@ class ZoneView:
     wake_load: float
     onset_level: float
     state: str
-    sounding: bool
     fault: FaultKind | None
 
 
 class Channel:
     """What is known of a zone at rest, in readings that rise with load."""
 
-    __slots__ = ("fault", "full_load", "noise", "onset_share", "rest", "seen", "still", "still_s",
+    __slots__ = ("fallen", "fault", "full_load", "noise", "rest", "seen", "still", "still_s",
                  "visited_s", "zone")  # fmt: skip
 
     def __init__(self, zone: Zone, rest: float, noise: float, full_load: float, seen: int) -> None:
@@ -101,6 +105,7 @@ class Channel:
         self.noise = noise
         self.full_load = full_load
         self.seen = seen
+        self.fallen = 0
         self.visited_s = 0.0
         self.still = 0.0
         self.still_s = 0.0
@@ -203,7 +208,6 @@ class Detector:
                     wake_load=zone.wake_load,
                     onset_level=zone.onset_level,
                     state=zone.state.value,
-                    sounding=zone.sounding,
                     fault=one.fault,
                 )
             )
@@ -308,11 +312,8 @@ class Detector:
             reading = self._clean(readings[one.zone.channel])
             since_s = time_s - one.visited_s
             one.visited_s = time_s
-            if one.zone.state in (State.HELD, State.SHADOWED):
-                if self._visit_held(one, time_s, since_s, reading):
-                    one.zone.let_go(time_s)
-                    self._awake.remove(one.zone)
-                    self._level(one)
+            if one.zone.state is State.HELD:
+                self._visit_held(one, time_s, since_s, reading)
             else:
                 self._visit_rest(one, since_s, reading)
         self._rules.set_period(time_s - self._now_s)
@@ -320,32 +321,40 @@ class Detector:
     def _visit_rest(self, one: Channel, since_s: float, reading: int) -> None:
         if self._sensor.type is SensorType.SWITCH:
             return
+        zone = one.zone
         off = reading - one.rest
+        far = abs(off) - STILL_SIGMAS * one.noise - 1.0
         one.seen += 1
         first = 1.0 / (one.seen + 1)
-        follow_s = self._rules.rest_follow_s if off > 0.0 else FALL_S
-        one.rest += off * min(1.0, max(since_s / follow_s, first))
-        spread = min(abs(off), 4.0 * one.noise + 1.0) * SIGMA_PER_MEAN
-        one.noise += (spread - one.noise) * max(min(1.0, since_s / NOISE_S), first)
-        if one.zone.state is State.REST:
+        if off > 0.0:
+            if zone.load < zone.onset_level:
+                one.rest += off * max(min(1.0, since_s / self._rules.rest_follow_s), first)
+        else:
+            one.fallen = one.fallen + 1 if far > 0.0 else 0
+            gain = 1.0 if one.fallen >= FALLEN_VISITS else max(min(1.0, since_s / FALL_S), first)
+            one.rest += off * gain
+        if zone.state is State.REST:
+            # Towards the median of the distance, by a share of itself, so that no outlier pulls.
+            step = max(NOISE_STEP, first)
+            one.noise *= 1.0 + step if abs(off) > SIGMA_MEDIAN * one.noise else 1.0 - step
+            one.noise = max(one.noise, LEAST_NOISE)
             self._level(one)
 
-    def _visit_held(self, one: Channel, time_s: float, since_s: float, reading: int) -> bool:
+    def _visit_held(self, one: Channel, time_s: float, since_s: float, reading: int) -> None:
         """Let the recent peak fade; whether what is held has become an object."""
-        one.zone.fade(min(1.0, since_s / PEAK_S))
+        zone = one.zone
+        zone.fade(min(1.0, since_s / PEAK_S))
         off = reading - one.still
-        if abs(off) > STILL_SIGMAS * one.noise + 1.0:
+        if one.still_s < zone.onset_s or abs(off) > STILL_SIGMAS * one.noise + 1.0:
             one.still = float(reading)
             one.still_s = time_s
-            return False
+            return
         one.still += off * min(1.0, since_s / STILL_FOLLOW_S)
-        if time_s - one.still_s < self._rules.object_after_s:
-            return False
-        if self._sensor.type is SensorType.SWITCH:
-            return False
-        one.rest = one.still
-        self._reports.append(FaultReport(FaultKind.OBJECT, one.zone.index, time_s))
-        return True
+        if time_s - one.still_s >= self._rules.object_after_s and (
+            self._sensor.type is not SensorType.SWITCH
+        ):
+            zone.give_up(time_s)
+            self._reports.append(FaultReport(FaultKind.OBJECT, zone.index, time_s))
 
     # Levels
 

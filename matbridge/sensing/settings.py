@@ -65,7 +65,7 @@ class SensingSettings:
     """
 
     threshold: float = 0.03
-    peak_window_ms: float = 6.0
+    peak_window_ms: float = 5.0
     rise_window_ms: float = 5.0
     slow_rise_ms: float = 100.0
     fast_rise_ms: float = 2.0
