@@ -1,0 +1,126 @@
+"""A checked mat file to the plan that the other stages read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from matbridge.mapping.document import Document, Path
+from matbridge.mapping.fields import near, said
+from matbridge.mapping.patterns import ZoneNames
+from matbridge.mapping.plan import BoardPlan, MatPlan, ZonePlace
+from matbridge.mapping.problems import context
+from matbridge.mapping.schema_mat import Board, MatFile, MatZone
+from matbridge.sensing.settings import SensingSettings, SensorSpec, SensorType
+
+# The name under which a mat's only board is kept while compiling.
+_ONLY = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CompiledMat:
+    """A mat plan, and what a performance may call its zones by."""
+
+    plan: MatPlan
+    names: ZoneNames
+
+
+def compile_mat(file: MatFile, document: Document) -> CompiledMat:
+    """The plan of a mat; what does not fit together is added to the document's problems."""
+
+    def report(path: Path, message: str) -> None:
+        document.problems.append(document.at(path, context(path) + message))
+
+    boards = _boards(file, report)
+    _check_names(file, document, report)
+    wires = _wires(file, boards, document, report)
+    names = ZoneNames([zone.name for zone in file.zones])
+    names.add_groups(file.groups, ("groups",), report)
+    plan = MatPlan(
+        name=file.mat,
+        zones=tuple(_place(zone) for zone in file.zones),
+        boards=tuple(
+            _board_plan(board, wires.get(name, {})) for name, board in boards.items()
+        ),
+        sensor=SensorSpec(
+            SensorType(file.sensor.type),
+            file.sensor.bits,
+            getattr(file.sensor, "fixed_resistor_ohm", 0.0),
+        ),
+        sensing=SensingSettings(),
+    )
+    return CompiledMat(plan, names)
+
+
+def _boards(file: MatFile, report) -> dict[str, Board]:
+    if file.board is not None and file.boards:
+        report(("boards",), "'board' and 'boards' are both written; keep one of them")
+    if file.boards:
+        return dict(file.boards)
+    if file.board is not None:
+        return {_ONLY: file.board}
+    report((), "a mat needs 'board' (or, for several, 'boards')")
+    return {}
+
+
+def _check_names(file: MatFile, document: Document, report) -> None:
+    first: dict[str, int] = {}
+    for place, zone in enumerate(file.zones):
+        if zone.name in first:
+            line = document.marks[("zones", first[zone.name])].line
+            path = ("zones", place, "name")
+            report(path, f"the name '{zone.name}' is also that of the zone in line {line}")
+        first.setdefault(zone.name, place)
+
+
+def _wires(
+    file: MatFile, boards: dict[str, Board], document: Document, report
+) -> dict[str, dict[int, int]]:
+    """For each board, which zone hangs on which of its channels."""
+    wires: dict[str, dict[int, int]] = {name: {} for name in boards}
+    count: dict[str, int] = dict.fromkeys(boards, 0)
+    for place, zone in enumerate(file.zones):
+        path: Path = ("zones", place)
+        board = _board_of(zone, boards, path, report)
+        if board is None:
+            continue
+        channel = count[board] if zone.channel is None else zone.channel
+        count[board] += 1
+        at = path if zone.channel is None else (*path, "channel")
+        stated = boards[board].channels
+        if stated is not None and channel >= stated:
+            report(at, f"channel {channel} is not within 0-{stated - 1}, the channels of its board")
+        elif channel in wires[board]:
+            other = document.marks[("zones", wires[board][channel])].line
+            report(at, f"channel {channel} is also that of the zone in line {other}")
+        else:
+            wires[board][channel] = place
+    return wires
+
+
+def _board_of(zone: MatZone, boards: dict[str, Board], path: Path, report) -> str | None:
+    if zone.board is None:
+        if len(boards) > 1:
+            report(path, f"zone '{zone.name}' does not say its board: {', '.join(boards)}")
+            return None
+        return next(iter(boards), None)
+    if zone.board not in boards or zone.board == _ONLY:
+        known = [name for name in boards if name != _ONLY]
+        report((*path, "board"), f"there is no board {said(zone.board)}{near(zone.board, known)}")
+        return None
+    return zone.board
+
+
+def _place(zone: MatZone) -> ZonePlace:
+    return ZonePlace(zone.name, float(zone.at[0]), float(zone.at[1]))
+
+
+def _board_plan(board: Board, wires: dict[int, int]) -> BoardPlan:
+    channels = board.channels or max(wires, default=0) + 1
+    return BoardPlan(
+        port=board.port,
+        baud=board.baud,
+        format=board.format,
+        channels=channels,
+        zones=tuple(wires.get(channel, -1) for channel in range(channels)),
+        options=(("dtr", board.dtr), ("rts", board.rts)),
+    )
