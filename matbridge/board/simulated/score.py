@@ -1,0 +1,89 @@
+"""What bodies do to a mat: forces over time, and the touches a performer meant by them."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from math import cos, pi
+from typing import NamedTuple
+
+Curve = tuple[tuple[float, float], ...]
+"""Corners of a force over time: (seconds after the press began, newtons on the sensor).
+
+Between two corners the force follows half a cosine, so it is smooth everywhere. Times rise
+strictly from 0.0; the first and the last force are 0.
+"""
+
+
+class TrueTouch(NamedTuple):
+    """One touch as it truly was, for a detector to be judged by.
+
+    zone: index on the mat. start_s: contact began, or the new strike on a held zone did. end_s:
+    contact ended, or the next strike began. peak_newton: highest force of the strike itself, on
+    the sensor. rise_newton_per_s: mean rate of its first rise. gesture: name of its builder.
+    """
+
+    zone: int
+    start_s: float
+    end_s: float
+    peak_newton: float
+    rise_newton_per_s: float
+    gesture: str
+
+
+class Press(NamedTuple):
+    """One contact of a body, or of a thing, with one zone.
+
+    touches: the touches meant by it, in order: mostly one, two where a held zone is struck anew.
+    """
+
+    zone: int
+    start_s: float
+    curve: Curve
+    touches: tuple[TrueTouch, ...]
+
+    @property
+    def end_s(self) -> float:
+        return self.start_s + self.curve[-1][0]
+
+
+def force_at(curve: Curve, offset_s: float) -> float:
+    """Newtons at a time after the press began; 0 before and after it."""
+    if offset_s <= 0.0 or offset_s >= curve[-1][0]:
+        return 0.0
+    after = bisect_right(curve, (offset_s, float("inf")))
+    (from_s, low), (to_s, high) = curve[after - 1], curve[after]
+    return low + (high - low) * (0.5 - 0.5 * cos(pi * (offset_s - from_s) / (to_s - from_s)))
+
+
+def sample(curve: Curve, first_s: float, step_s: float, count: int) -> list[float]:
+    """`force_at` for `count` times from `first_s` on, a step apart; quicker than one by one."""
+    forces = [0.0] * count
+    index = 0
+    if first_s < 0.0:
+        index = int(-first_s / step_s)
+    corner, last = 1, len(curve) - 1
+    while index < count:
+        offset_s = first_s + index * step_s
+        while corner <= last and curve[corner][0] <= offset_s:
+            corner += 1
+        if corner > last:
+            break
+        (from_s, low), (to_s, high) = curve[corner - 1], curve[corner]
+        stop = min(count, int((to_s - first_s) / step_s) + 1)
+        if low == high:
+            forces[index:stop] = [high] * (stop - index)
+        else:
+            middle, half = (low + high) / 2, (high - low) / 2
+            turn = pi / (to_s - from_s)
+            angle, step = (offset_s - from_s) * turn, step_s * turn
+            forces[index:stop] = [
+                middle - half * cos(angle + step * k) for k in range(stop - index)
+            ]
+        index = max(stop, index + 1)
+    return forces
+
+
+def truths(presses: Sequence[Press]) -> list[TrueTouch]:
+    """Every touch of some presses, by the time it started."""
+    return sorted((touch for press in presses for touch in press.touches), key=lambda t: t.start_s)
