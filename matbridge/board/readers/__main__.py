@@ -33,7 +33,7 @@ def main(argv: Sequence[str]) -> int:
         read, bits = _source(options)
         hello = Hello(options.channels, bits, options.rate_hz, "packed", PROGRAM, options.kind)
         steady.run(read, hello, sys.stdout.fileno())
-    except (BoardError, OSError) as error:
+    except (BoardError, OSError, ValueError) as error:
         if not isinstance(error, BrokenPipeError):
             print(error, file=sys.stderr, flush=True)
             return 1
