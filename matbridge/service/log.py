@@ -23,6 +23,8 @@ from datetime import datetime
 from enum import StrEnum
 from threading import Condition, Thread
 
+from matbridge.plain import escaped
+
 # What a stopped terminal may hold up: minutes of trouble, a few hundred kilobytes at most.
 WAITING_LINES = 1000
 
@@ -80,11 +82,12 @@ class Log:
         if count == 0:
             self._say("warning", event, fields)
 
-    def mended(self, key: str, event: str, **fields: object) -> None:
-        """Says so if `key` had failed, and how often; nothing otherwise."""
+    def mended(self, key: str, event: str, **fields: object) -> bool:
+        """Says so if `key` had failed, and how often; otherwise nothing, and returns False."""
         count = self._failures.pop(key, 0)
         if count:
             self._say("info", event, {**fields, "failures": count} if count > 1 else fields)
+        return count > 0
 
     def close(self) -> None:
         """Write what waits, for FLUSH_S at most; later lines are dropped. Twice is harmless."""
@@ -135,13 +138,6 @@ def in_journal(fd: int, environ: Mapping[str, str]) -> bool:
         file = os.fstat(fd)
         return environ.get("JOURNAL_STREAM") == f"{file.st_dev}:{file.st_ino}"
     return False
-
-
-def escaped(text: str) -> str:
-    """Fit for a terminal: control characters, and what else does not print, as escapes."""
-    if text.isprintable():
-        return text
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 def _cut(value: object) -> object:

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from matbridge.service.log import WAITING_LINES, Format, Log, escaped, in_journal, to_descriptor
+from matbridge.service.log import WAITING_LINES, Format, Log, in_journal, to_descriptor
 
 NOW = datetime(2026, 3, 1, 14, 3, 7, 120_000, tzinfo=UTC)
 
@@ -62,13 +62,6 @@ def test_nothing_from_outside_reaches_a_terminal_unescaped(text: str, form: Form
     (line,) = lines_of(form, ("warning", "odd", {"said": text}))
     assert line.endswith("\n")
     assert line[:-1].isprintable()
-
-
-@given(st.text())
-def test_escaped_text_prints_and_plain_text_is_itself(text: str) -> None:
-    assert escaped(text).isprintable()
-    if text.isprintable():
-        assert escaped(text) == text
 
 
 def test_a_long_field_is_cut() -> None:

@@ -1,0 +1,180 @@
+"""The boards of a mat: each one's way in, its decoder and its detector, and whether it is heard.
+
+    away ──found──▶ heard ──lost──▶ away
+                    │   ▲
+      no scan for   │   │ a scan
+      SILENCE_S     ▼   │
+                    silent ──lost──▶ away
+
+When a board is no longer heard, for either reason, whatever was touched on it is no more.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from matbridge.board.formats import DECODERS
+from matbridge.board.link import BoardLink
+from matbridge.board.scan import Decoder
+from matbridge.loop import Loop, Timer
+from matbridge.mapping.plan import BoardPlan, MatPlan
+from matbridge.sensing.calibration import Calibration
+from matbridge.sensing.detector import Detector
+
+SIMULATED = "simulated"
+
+# A board that has sent no scan for so long has stopped: five scans of the slowest worth playing,
+# twenty a second, and what a foot that stays would not miss.
+SILENCE_S = 0.25
+
+# How often that is looked at while a board is heard.
+LOOK_S = 0.05
+
+
+class Board:
+    """One board while the bridge runs. heard: whether scans come. rate_hz: how many a second."""
+
+    __slots__ = ("_is_open", "_look", "_loop", "_on_change", "_rated", "_rated_s", "_scan_s",
+                 "_scans", "decoder", "heard", "link", "plan", "rate_hz")  # fmt: skip
+
+    def __init__(self, plan: BoardPlan, link: BoardLink, decoder: Decoder, is_open: bool) -> None:
+        """is_open: whether the link is open already, for another Board."""
+        self.plan = plan
+        self.link = link
+        self.decoder = decoder
+        self.heard = False
+        self._is_open = is_open
+        self._loop: Loop | None = None
+        self._on_change: Callable[[str], None] = _ignore
+        self._look: Timer | None = None
+        self._scans = 0
+        self._scan_s = 0.0
+        self.rate_hz = 0.0
+        self._rated = 0
+        self._rated_s = 0.0
+
+    def open(
+        self, loop: Loop, take: Callable[[bytes, float], None], on_change: Callable[[str], None]
+    ) -> None:
+        """Look for it from now on, or take it over where its link is open already.
+
+        take: gets its bytes. on_change: called each time `heard` changes, with the reason.
+        """
+        self._loop = loop
+        self._on_change = on_change
+        self.link.on_data = take
+        self.link.on_found = self._found
+        self.link.on_lost = self._lost
+        if not self._is_open:
+            self.link.open(loop)
+        elif self.link.status().get("found"):
+            self._found()
+
+    def leave(self) -> BoardLink:
+        """Stop listening, for another Board to take the link over."""
+        if self._look is not None:
+            self._look.cancel()
+            self._look = None
+        return self.link
+
+    def close(self) -> None:
+        """Let it go. Twice is harmless."""
+        self.leave().close()
+
+    def trouble(self) -> str:
+        """Why it is not heard; empty while it is."""
+        if self.heard:
+            return ""
+        facts = self.link.status()
+        if not facts.get("found"):
+            return str(facts.get("why", "not there"))
+        if self.decoder.misfit is not None:
+            channels, bits = self.decoder.misfit
+            return (
+                f"its scans have {channels} readings of {bits} bits; the mat file says"
+                f" {self.plan.channels} readings: correct `zones` or `sensor`, or the board"
+            )
+        if self.decoder.counts.damaged:
+            return f"what it sends is no scan of format {self.plan.format}: is the baud right?"
+        return "it sends nothing"
+
+    def measure(self, now_s: float) -> None:
+        """Take the scan rate, since it was taken last."""
+        scans = self.decoder.counts.scans
+        if self._rated_s:
+            self.rate_hz = (scans - self._rated) / max(now_s - self._rated_s, 1e-3)
+        self._rated, self._rated_s = scans, now_s
+
+    def _found(self) -> None:
+        self.decoder.reset()
+        self._watch()
+
+    def _lost(self) -> None:
+        self.leave()
+        self._change(False, str(self.link.status().get("why", "gone")))
+
+    def _watch(self) -> None:
+        """Look whether scans have come since the last look."""
+        loop = self._loop
+        if loop is None:
+            return
+        now_s, scans = loop.now_s(), self.decoder.counts.scans
+        if scans != self._scans:
+            self._scans = scans
+            self._scan_s = now_s
+            self._change(True, "")
+        elif self.heard and now_s - self._scan_s > SILENCE_S:
+            self._change(False, "silent")
+        self._look = loop.call_at(now_s + LOOK_S, self._watch)
+
+    def _change(self, heard: bool, reason: str) -> None:
+        if heard is not self.heard:
+            self.heard = heard
+            self._on_change(reason)
+
+
+def _ignore(reason: str) -> None:
+    """For a board that is not open yet."""
+
+
+def make_link(
+    board: BoardPlan, mat: MatPlan, *, piece: str = "tide", seconds: float | None = None
+) -> BoardLink:
+    """The way to a board, not yet open.
+
+    piece, seconds: what the simulated mat plays, and for how long; of no meaning to a real board.
+    """
+    if board.port == SIMULATED:
+        return _simulated(board, mat, piece, seconds)
+    from matbridge.board.serial_link import SerialLink
+
+    options: dict[str, Any] = dict(board.options)
+    return SerialLink(board.port, board.baud, **options)
+
+
+def make_decoder(board: BoardPlan, mat: MatPlan) -> Decoder:
+    """What turns the board's bytes into scans."""
+    return DECODERS[board.format](board.channels, mat.sensor.bits)
+
+
+def make_detector(board: BoardPlan, mat: MatPlan, calibration: Calibration | None) -> Detector:
+    """What turns the board's scans into touches of the mat's zones."""
+    places = tuple((zone.x_cm, zone.y_cm) for zone in mat.zones)
+    return Detector(mat.sensor, mat.sensing, board.zones, places, calibration)
+
+
+def _simulated(board: BoardPlan, mat: MatPlan, piece: str, seconds: float | None) -> BoardLink:
+    from matbridge.board.simulated import SimulatedLink, SimulatedMat
+
+    # A mat of several boards is simulated board by board: each plays on the zones it has.
+    zones = [zone for zone in board.zones if zone >= 0]
+    own = {zone: index for index, zone in enumerate(zones)}
+    simulated = SimulatedMat(
+        places_cm=tuple((mat.zones[zone].x_cm, mat.zones[zone].y_cm) for zone in zones),
+        channels=tuple(own.get(zone, -1) for zone in board.zones),
+        sensor=mat.sensor.type.value,
+        bits=mat.sensor.bits,
+        fixed_resistor_ohm=mat.sensor.fixed_resistor_ohm,
+    )
+    return SimulatedLink(simulated, format=board.format, piece=piece, seconds=seconds)

@@ -1,0 +1,291 @@
+"""The running bridge: the boards and the outputs of a show around one pipeline, on one loop.
+
+Whatever ends it, in this order: the boards are let go, every note-off that is owed goes out, the
+outputs let it leave and close.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from math import inf
+from pathlib import Path
+from time import monotonic
+
+from matbridge.board.link import BoardLink
+from matbridge.loop import Loop, Timer
+from matbridge.mapping.plan import Act, ActionPart, BoardPlan, MatPlan, Show
+from matbridge.midi.messages import KEYS
+from matbridge.playing.player import Player
+from matbridge.sensing.calibration import Calibration
+from matbridge.sensing.faults import ADVICE, FaultKind, FaultReport
+from matbridge.service.boards import SIMULATED, Board, make_decoder, make_detector, make_link
+from matbridge.service.log import Log
+from matbridge.service.outlets import Outlets
+from matbridge.service.pipeline import Pipeline, Sent
+
+# How often what changes slowly is looked at: faults of zones, boards that are not heard.
+SLOW_S = 1.0
+
+# Latencies that percentiles are drawn from: minutes of play, 64 KiB.
+LATENCIES = 2000
+
+
+class Bridge:
+    """Plays a show until it is closed.
+
+    on_preset: called with the name of each preset that is entered. on_take: called when the mat
+        asks that a take begins or ends. latencies_s: the latest, each from the read that brought a
+        touch to the hand-over of its messages. faults: of zones, by their index.
+    """
+
+    def __init__(
+        self,
+        loop: Loop,
+        log: Log,
+        show: Show,
+        calibration: Calibration | None,
+        *,
+        owed_path: Path | None = None,
+        piece: str = "tide",
+        seconds: float | None = None,
+    ) -> None:
+        """owed_path: see Outlets. piece, seconds: what a simulated board plays; see make_link.
+
+        Raises OutputUnavailable where an output can never be made.
+        """
+        self._loop = loop
+        self._log = log
+        self._piece = piece
+        self._seconds = seconds
+        self.show = show
+        self.calibration = calibration
+        self.on_preset: Callable[[str], None] | None = None
+        self.on_take: Callable[[], None] | None = None
+        self.outlets = Outlets(loop, log, show.performance.outputs, owed_path)
+        self.outlets.on_down = self._output_down
+        self.outlets.on_up = self._output_up
+        self.boards = self._make_boards(show.mat)
+        self.pipeline = Pipeline(
+            [board.decoder for board in self.boards],
+            [make_detector(plan, show.mat, calibration) for plan in show.mat.boards],
+            Player(show.performance, self.outlets.image),
+        )
+        self.latencies_s: deque[float] = deque(maxlen=LATENCIES)
+        self.faults: dict[int, FaultReport] = {}
+        self._preset = -1
+        self._armed_s = inf
+        self._timer: Timer | None = None
+        self._slow: Timer | None = None
+        self._closed = False
+
+    def open(self, preset: int | None = None) -> None:
+        """Open the outputs, send them what an earlier process owes, and look for the boards.
+
+        preset: to start with, or None for the show's first. Raises OutputError where an output can
+        never come; nothing is open then.
+        """
+        self.outlets.open()
+        player = self.pipeline.player
+        player.owe(self.outlets.take_owed())
+        for index, output in enumerate(self.outlets.outputs):
+            if output.up:
+                self.outlets.send(self.pipeline.output_back(index))
+            else:
+                self.pipeline.output_lost(index, unseen=False)
+        self.outlets.keep_owed()
+        self._play(self.pipeline.start(self._loop.now_s(), preset))
+        for index, board in enumerate(self.boards):
+            self._open_board(index, board)
+        self._slow = self._loop.call_at(self._loop.now_s() + SLOW_S, self._look)
+
+    def close(self) -> None:
+        """The end, in the order above. Twice is harmless."""
+        if self._closed:
+            return
+        self._closed = True
+        for timer in (self._timer, self._slow):
+            if timer is not None:
+                timer.cancel()
+        for board in self.boards:
+            board.close()
+        self.outlets.send(self.pipeline.finish(self._loop.now_s()))
+        self.outlets.close()
+
+    def act(self, act: Act, argument: int = 0) -> None:
+        """Do at once what a command asks for."""
+        self._play(self.pipeline.act(ActionPart(act, argument), self._loop.now_s()))
+
+    @property
+    def preset(self) -> str:
+        """The name of the preset that plays."""
+        return self.show.performance.presets[self.pipeline.player.preset].name
+
+    def swap(self, show: Show, calibration: Calibration | None) -> None:
+        """Another show in the place of this one, in the preset of the same name if it has one.
+
+        Boards and outputs that are in both stay open. Raises OutputError where a new output can
+        never come; the old show goes on then.
+        """
+        outlets, pipeline = self.outlets, self.pipeline
+        plans = show.performance.outputs
+        outputs = outlets.prepare(plans)
+        now_s = self._loop.now_s()
+        if show.mat != self.show.mat or calibration != self.calibration:
+            self._swap_boards(show.mat, calibration)
+        names = [preset.name for preset in show.performance.presets]
+        preset = names.index(self.preset) if self.preset in names else show.performance.first
+        if plans == outlets.plans:
+            outlets.send(pipeline.swap(show.performance, None, now_s, preset))
+        else:
+            # What a lost output is owed is still owed to it if it is in the new show too.
+            image, owed = bytearray(len(plans) * KEYS), bytearray(len(plans) * KEYS)
+            old_outputs, old_image = outlets.outputs, outlets.image
+            outlets.send(pipeline.swap(show.performance, image, now_s, preset))
+            for index, output in enumerate(outputs):
+                if output in old_outputs:
+                    at = old_outputs.index(output) * KEYS
+                    owed[index * KEYS : (index + 1) * KEYS] = old_image[at : at + KEYS]
+            outlets.use(plans, outputs, image)
+            pipeline.player.owe(owed)
+            for index, output in enumerate(outputs):
+                if not output.up:
+                    pipeline.output_lost(index, unseen=False)
+        self.show = show
+        self.calibration = calibration
+        self._preset = -1
+        self._play(pipeline.start(now_s))
+
+    # Boards
+
+    def _make_boards(self, mat: MatPlan) -> list[Board]:
+        return [
+            Board(plan, self._make_link(plan, mat), make_decoder(plan, mat), is_open=False)
+            for plan in mat.boards
+        ]
+
+    def _make_link(self, plan: BoardPlan, mat: MatPlan) -> BoardLink:
+        return make_link(plan, mat, piece=self._piece, seconds=self._seconds)
+
+    def _open_board(self, index: int, board: Board) -> None:
+        board.open(self._loop, self._taker(index), lambda reason: self._heard(index, reason))
+
+    def _taker(self, index: int) -> Callable[[bytes, float], None]:
+        """What takes the bytes of a board: here the way of the data begins."""
+
+        def take(data: bytes, now_s: float) -> None:
+            pipeline = self.pipeline
+            sent = pipeline.feed(index, data, now_s)
+            if sent:
+                self.outlets.send(sent)
+                self.latencies_s.append(monotonic() - now_s)
+            if pipeline.next_due_s < self._armed_s:
+                self._arm()
+            if pipeline.preset != self._preset:
+                self._entered()
+
+        return take
+
+    def _heard(self, index: int, reason: str) -> None:
+        board = self.boards[index]
+        if board.heard:
+            port = board.plan.port
+            if not self._log.mended(f"board {index}", "board back", port=port):
+                self._log.info("board plays", port=port, channels=board.plan.channels)
+        else:
+            self._log.failed(f"board {index}", "board lost", port=board.plan.port, reason=reason)
+            self._play(self.pipeline.board_lost(index, self._loop.now_s()))
+
+    def _swap_boards(self, mat: MatPlan, calibration: Calibration | None) -> None:
+        """New detectors, for what the old ones know is of another mat.
+
+        A link that is the same in both stays open: opening it anew would restart many a board.
+        """
+        now_s = self._loop.now_s()
+        for index, _ in enumerate(self.boards):
+            self._play(self.pipeline.board_lost(index, now_s))
+        left = {}
+        for board in self.boards:
+            # What a simulated board sends comes from the mat.
+            way = (_way_in(board.plan), mat == self.show.mat or board.plan.port != SIMULATED)
+            left[way] = board.leave()
+        self.boards = []
+        for plan in mat.boards:
+            link = left.pop((_way_in(plan), True), None)
+            self.boards.append(
+                Board(
+                    plan,
+                    link or self._make_link(plan, mat),
+                    make_decoder(plan, mat),
+                    is_open=link is not None,
+                )
+            )
+        for link in left.values():
+            link.close()
+        self.pipeline.decoders = [board.decoder for board in self.boards]
+        self.pipeline.detectors = [make_detector(plan, mat, calibration) for plan in mat.boards]
+        self.faults.clear()
+        for index, board in enumerate(self.boards):
+            self._open_board(index, board)
+
+    # Outputs
+
+    def _output_down(self, index: int, unseen: bool) -> None:
+        self.pipeline.output_lost(index, unseen)
+
+    def _output_up(self, index: int) -> None:
+        self._play(self.pipeline.output_back(index))
+
+    # What happens by itself
+
+    def _play(self, sent: Sent) -> None:
+        """What anything but the bytes of a board causes."""
+        if sent:
+            self.outlets.send(sent)
+        if self.pipeline.next_due_s < self._armed_s:
+            self._arm()
+        if self.pipeline.preset != self._preset:
+            self._entered()
+
+    def _arm(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+        self._armed_s = self.pipeline.next_due_s
+        self._timer = self._loop.call_at(self._armed_s, self._tick)
+
+    def _tick(self) -> None:
+        self._timer = None
+        self._armed_s = inf
+        self._play(self.pipeline.tick(self._loop.now_s()))
+
+    def _entered(self) -> None:
+        self._preset = self.pipeline.preset
+        for output in self.outlets.outputs:
+            output.mark(self.preset)
+        if self.on_preset is not None:
+            self.on_preset(self.preset)
+
+    def _look(self) -> None:
+        now_s = self._loop.now_s()
+        for index, board in enumerate(self.boards):
+            board.measure(now_s)
+            if trouble := board.trouble():
+                key, port = f"board {index}", board.plan.port
+                self._log.failed(key, "board not heard", port=port, reason=trouble)
+        for detector in self.pipeline.detectors:
+            for report in detector.take_reports():
+                self._report(report)
+        self._slow = self._loop.call_at(now_s + SLOW_S, self._look)
+
+    def _report(self, report: FaultReport) -> None:
+        zone = self.show.mat.zones[report.zone].name
+        if report.recovered:
+            self.faults.pop(report.zone, None)
+            self._log.info("zone is well again", zone=zone)
+        else:
+            self.faults[report.zone] = report
+            self._log.warning("zone has a fault", zone=zone, advice=ADVICE[FaultKind(report.kind)])
+
+
+def _way_in(plan: BoardPlan) -> tuple[object, ...]:
+    return plan.port, plan.baud, plan.options

@@ -1,0 +1,182 @@
+"""The outputs of a running show: each gets what is for it, and none can stop the others.
+
+up ──down──▶ down   what sounds on it is owed, and nothing more is handed to it
+down ──up──▶ up     first what it is owed goes out, then what a receiver must know
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+
+from matbridge.errors import OutputError
+from matbridge.loop import Loop
+from matbridge.mapping.plan import OutputKind, OutputPlan
+from matbridge.midi.messages import KEYS
+from matbridge.midi.output import START_WAIT_S, Output
+from matbridge.midi.outputs import make_output
+from matbridge.service.log import Log
+from matbridge.service.owed import OwedNotes, load, where
+from matbridge.service.pipeline import Sent
+
+# Drivers that are only asked now and then whether the port is there may have lost it a while ago.
+_UNSEEN = (OutputKind.PORT, OutputKind.VIRTUAL)
+
+
+class Outlets:
+    """Every output of a show, by its index.
+
+    image: where the ledger marks what sounds. on_down: called with the
+    index of an output that went away, and whether that may have gone unseen for a while. on_up:
+    called with the index of one that is there again.
+    """
+
+    on_down: Callable[[int, bool], None]
+    on_up: Callable[[int], None]
+
+    def __init__(
+        self, loop: Loop, log: Log, plans: Sequence[OutputPlan], owed_path: Path | None
+    ) -> None:
+        """owed_path: where to keep what sounds, if anywhere; see OwedNotes.
+
+        Raises OutputUnavailable where an output can never be made.
+        """
+        self._loop = loop
+        self._log = log
+        self.plans = tuple(plans)
+        self.outputs: list[Output] = [_make(plan) for plan in plans]
+        self.image = bytearray(len(self.outputs) * KEYS)
+        self._owed_path = owed_path
+        self._owed: OwedNotes | None = None
+
+    def open(self) -> None:
+        """Open all. Raises OutputError where one can never come; none is open then."""
+        self._open(self.outputs, START_WAIT_S)
+
+    def send(self, sent: Sent) -> None:
+        """Hand over messages: to each output all of its own at once, in order."""
+        owed = self._owed
+        if owed is not None:
+            owed.sending(sent)
+        batches: dict[int, list[bytes]] = {}
+        for index, message in sent:
+            if index in batches:
+                batches[index].append(message)
+            else:
+                batches[index] = [message]
+        for index, batch in batches.items():
+            try:
+                self.outputs[index].send(batch)
+            except Exception as error:  # noqa: BLE001 - a driver's mistake must not stop the others
+                self._log.failed(f"send {index}", "output failed", output=self.outputs[index].name,
+                                 reason=f"{type(error).__name__}: {error}")  # fmt: skip
+        if owed is not None:
+            owed.sent(self.image)
+
+    def prepare(self, plans: Sequence[OutputPlan]) -> list[Output]:
+        """The outputs of another show, ready beside these; what is the same in both is shared.
+
+        Raises OutputError where a new one can never come; nothing has changed then.
+        """
+        kept = dict(zip(self.plans, self.outputs, strict=True))
+        outputs = [kept.get(plan) or _make(plan) for plan in plans]
+        self._open([output for output in outputs if output not in self.outputs], 0.0)
+        return outputs
+
+    def use(self, plans: Sequence[OutputPlan], outputs: list[Output], image: bytearray) -> None:
+        """Put prepared outputs in the place of the old, which have been sent all they were owed."""
+        old = self.outputs
+        self.plans, self.outputs, self.image = tuple(plans), outputs, image
+        for output in old:
+            if output not in outputs:
+                self._close(output)
+                self._log.mended(_key(output), "output given up", output=output.name)
+        if self._owed is not None:
+            self._owed.close()
+            self.keep_owed()
+
+    def close(self) -> None:
+        """Let what was sent leave, and close all. Twice is harmless."""
+        for output in self.outputs:
+            self._close(output)
+        if self._owed is not None:
+            self._owed.close()
+
+    def take_owed(self) -> bytearray:
+        """What an earlier process left sounding on these outputs, as an image."""
+        image = bytearray(len(self.image))
+        if self._owed_path is None:
+            return image
+        try:
+            left = load(self._owed_path)
+        except OSError as error:
+            self._log.warning(
+                "owed notes not readable", path=self._owed_path, reason=error.strerror
+            )
+            return image
+        for index, plan in enumerate(self.plans):
+            keys = left.pop(where(plan), None)
+            if keys is not None:
+                image[index * KEYS : (index + 1) * KEYS] = keys
+        for (kind, target), keys in left.items():
+            self._log.warning("notes owed to an output that is gone", kind=kind, target=target,
+                              notes=sum(keys))  # fmt: skip
+        return image
+
+    def keep_owed(self) -> None:
+        """From now on keep what sounds where it survives this process."""
+        if self._owed_path is None:
+            return
+        try:
+            self._owed = OwedNotes(self._owed_path, self.plans)
+        except OSError as error:
+            self._owed = None
+            self._log.warning("owed notes not kept", path=self._owed_path, reason=error.strerror)
+        else:
+            self._owed.sent(self.image)
+
+    def status(self) -> list[Mapping[str, object]]:
+        """Facts about each output, for a person."""
+        return [{"name": output.name, **output.status()} for output in self.outputs]
+
+    def _open(self, outputs: Sequence[Output], wait_s: float) -> None:
+        try:
+            for output in outputs:
+                output.on_down = lambda reason, output=output: self._down(output, reason)
+                output.on_up = lambda output=output: self._up(output)
+                output.open(self._loop, wait_s)
+        except OutputError:
+            for output in outputs:
+                self._close(output)
+            raise
+        for output in outputs:
+            if output.up:
+                self._log.info("output open", output=output.name)
+            else:
+                self._log.failed(_key(output), "output not there", output=output.name,
+                                 reason=output.status().get("why", ""))  # fmt: skip
+
+    def _down(self, output: Output, reason: str) -> None:
+        self._log.failed(_key(output), "output lost", output=output.name, reason=reason)
+        if output in self.outputs:
+            index = self.outputs.index(output)
+            self.on_down(index, self.plans[index].kind in _UNSEEN)
+
+    def _up(self, output: Output) -> None:
+        self._log.mended(_key(output), "output back", output=output.name)
+        if output in self.outputs:
+            self.on_up(self.outputs.index(output))
+
+    def _close(self, output: Output) -> None:
+        try:
+            output.close()
+        except Exception as error:  # noqa: BLE001 - likewise
+            self._log.warning("output did not close", output=output.name, reason=error)
+
+
+def _make(plan: OutputPlan) -> Output:
+    return make_output(plan.name, plan.kind.value, plan.target, dict(plan.options))
+
+
+def _key(output: Output) -> str:
+    return f"output {output.name}"

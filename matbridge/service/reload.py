@@ -1,0 +1,197 @@
+"""A changed mapping, taken up while playing. One path for the file watch, SIGHUP and the command:
+
+    watching ──a file changed, and is the same at the next look──┐
+        ▲   ──asked──────────────────────────────────────────────┤
+        │                                                        ▼
+        ├──wrong: nothing changes, and it is told────────── loading (another process)
+        └──right: the bridge takes the new show──────────────────┘
+
+A wrong file is an error in the log, the reply and the status until a right one is there. A request
+that comes while loading is loaded for once more, for the files may have changed after they were
+read.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import pickle
+import signal
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+from matbridge.loop import Loop, Timer
+from matbridge.service.loading import Loaded, NotLoaded
+
+# How often the files are looked at: an editor saves, a performer looks up, and it is there.
+LOOK_S = 0.5
+
+# A loader that takes longer has hung: the largest show is checked in a second.
+LOADING_S = 30.0
+
+# How much of what the loader sends is taken in one turn of the loop.
+READ_BYTES = 1 << 18
+
+Print = tuple[int, int, int] | None
+"""What tells a file from what it was: time of change, size, inode (a rename); None when absent.
+Compared for being other, not for being later: a file may be put back."""
+
+
+class Reloader:
+    """Watches the files of a show.
+
+    on_loaded: called with what was loaded; returns an error text, or "" once it plays. on_done:
+    called after each load with the error text or "".
+    """
+
+    def __init__(
+        self,
+        loop: Loop,
+        file: str,
+        on_loaded: Callable[[Loaded], str],
+        on_done: Callable[[str], None],
+    ) -> None:
+        self._loop = loop
+        self._file = file
+        self._on_loaded = on_loaded
+        self._on_done = on_done
+        self._files: tuple[str, ...] = ()
+        self._prints: dict[str, Print] = {}
+        self._changed: dict[str, Print] | None = None
+        self._timer: Timer | None = None
+        self._loader: _Loader | None = None
+        self._again = False
+        self._asked: list[Callable[[str], None]] = []
+        self._next_asked: list[Callable[[str], None]] = []
+        self.error = ""
+
+    def open(self, loaded: Loaded) -> None:
+        """Watch from now on the files that `loaded` came from."""
+        self._watch((*loaded.show.files, str(loaded.calibration_path)))
+        self._timer = self._loop.call_at(self._loop.now_s() + LOOK_S, self._look)
+
+    def close(self) -> None:
+        """Stop watching, and loading. Twice is harmless."""
+        if self._timer is not None:
+            self._timer.cancel()
+        if self._loader is not None:
+            self._loader.close()
+            self._loader = None
+
+    def reload(self, answer: Callable[[str], None] | None = None) -> None:
+        """Load now. answer: called when it is done, with the error text or ""."""
+        if self._loader is not None:
+            self._again = True
+            if answer is not None:
+                self._next_asked.append(answer)
+            return
+        if answer is not None:
+            self._asked.append(answer)
+        # Taken before the files are read: what changes later is a change.
+        self._prints = {file: _print(file) for file in self._files}
+        self._changed = None
+        try:
+            self._loader = _Loader(self._loop, self._file, self._loaded)
+        except OSError as error:
+            self._done(f"no process to load in: {error.strerror}")
+
+    def _watch(self, files: tuple[str, ...]) -> None:
+        self._prints = {file: self._prints.get(file, _print(file)) for file in files}
+        self._files = files
+
+    def _look(self) -> None:
+        prints = {file: _print(file) for file in self._files}
+        if prints == self._prints:
+            self._changed = None
+        elif prints == self._changed and self._loader is None:
+            self.reload()
+        else:
+            self._changed = prints
+        self._timer = self._loop.call_at(self._loop.now_s() + LOOK_S, self._look)
+
+    def _loaded(self, result: Loaded | NotLoaded) -> None:
+        self._loader = None
+        if isinstance(result, NotLoaded):
+            # The mat file may be another one now: it must be watched to be seen mended.
+            self._watch(tuple(dict.fromkeys((*self._files, *result.files))))
+            self._done(result.error)
+            return
+        self._watch((*result.show.files, str(result.calibration_path)))
+        self._done(result.calibration_error or self._on_loaded(result))
+
+    def _done(self, error: str) -> None:
+        self.error = error
+        asked, self._asked, self._next_asked = self._asked, self._next_asked, []
+        for answer in asked:
+            answer(error)
+        self._on_done(error)
+        if self._again:
+            self._again = False
+            self.reload()
+
+
+class _Loader:
+    """The process that loads; calls `on_result` once, from the loop."""
+
+    def __init__(
+        self, loop: Loop, file: str, on_result: Callable[[Loaded | NotLoaded], None]
+    ) -> None:
+        """Raises OSError where there is no process to be had."""
+        self._loop = loop
+        self._on_result = on_result
+        self._data: list[bytes] = []
+        self._process = subprocess.Popen(  # noqa: S603 - our own interpreter and module
+            [sys.executable, "-P", "-m", "matbridge.service.loading", file],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+        )
+        assert self._process.stdout is not None  # noqa: S101 - asked for above
+        self._fd = self._process.stdout.fileno()
+        os.set_blocking(self._fd, False)
+        loop.add_reader(self._fd, self._read)
+        self._limit = loop.call_at(loop.now_s() + LOADING_S, self._too_long)
+
+    def close(self) -> None:
+        """End the process, whatever it is at."""
+        self._limit.cancel()
+        self._loop.remove_reader(self._fd)
+        with contextlib.suppress(OSError):
+            self._process.send_signal(signal.SIGKILL)
+        self._process.wait()
+        if self._process.stdout is not None:
+            self._process.stdout.close()
+
+    def _read(self) -> None:
+        try:
+            data = os.read(self._fd, READ_BYTES)
+        except BlockingIOError:
+            return
+        if data:
+            self._data.append(data)
+            return
+        self.close()
+        self._on_result(self._result())
+
+    def _result(self) -> Loaded | NotLoaded:
+        try:
+            result = pickle.loads(b"".join(self._data))  # noqa: S301 - from our own process
+        except Exception as error:  # noqa: BLE001 - whatever a cut pickle raises
+            return NotLoaded(f"the loader ended without a result ({error})", ())
+        if isinstance(result, Loaded | NotLoaded):
+            return result
+        return NotLoaded("the loader gave something else", ())
+
+    def _too_long(self) -> None:
+        self.close()
+        self._on_result(NotLoaded(f"loading took longer than {LOADING_S:g} s", ()))
+
+
+def _print(file: str) -> Print:
+    try:
+        found = Path(file).stat()
+    except OSError:
+        return None
+    return found.st_mtime_ns, found.st_size, found.st_ino
