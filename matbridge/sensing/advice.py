@@ -68,6 +68,7 @@ class _Zone:
     sensor: SensorSpec
     names: Sequence[str]
     usual_rest: float
+    mostly_falls: bool
     rest: Rest | None
     companion: Companion | None
 
@@ -78,6 +79,12 @@ class _Zone:
     @property
     def switch(self) -> bool:
         return self.sensor.type is SensorType.SWITCH
+
+    @property
+    def backwards(self) -> bool:
+        """Whether it falls under a press where the mat's others rise, or the other way round."""
+        full = self.zone.full
+        return full is not None and (full < self.zone.rest) is not self.mostly_falls
 
     @property
     def span(self) -> float:
@@ -174,6 +181,15 @@ CHECKS: tuple[Check, ...] = (
         lambda _: (
             "no press was seen: press it again, and if it stays silent look for a broken lead "
             "or another channel under it (matbridge identify)"
+        ),
+    ),
+    (
+        Verdict.FAULTY,
+        "backwards",
+        lambda z: z.backwards,
+        lambda z: (
+            f"{'rises' if z.mostly_falls else 'falls'} when it is pressed, unlike the others: the "
+            "sensor and its fixed resistor have changed places"
         ),
     ),
     (
@@ -286,6 +302,7 @@ def advise(
     """
     names = [zone.name for zone in calibration.zones]
     usual_rest = median(zone.rest for zone in calibration.zones)
+    falls = [zone.full < zone.rest for zone in calibration.zones if zone.full is not None]
     advice = []
     for index, zone in enumerate(calibration.zones):
         view = _Zone(
@@ -293,6 +310,7 @@ def advise(
             sensor=calibration.sensor,
             names=names,
             usual_rest=usual_rest,
+            mostly_falls=2 * sum(falls) > len(falls),
             rest=rests[index] if rests else None,
             companion=companions[index] if companions else None,
         )

@@ -24,11 +24,12 @@ LIFT_S = 0.12
 
 # A press goes farther than anything did at rest, by this much, and by this share of the full range:
 # the least that a capacitive electrode moves under a finger is about 1 %.
-PRESS_SWINGS = 1.6
+PRESS_SWINGS = 1.8
 PRESS_SHARE = 0.01
 
-# Near rest again: within half the level, or within a tenth of the press that was.
-BACK_LEVEL = 0.5
+# Near rest again: within this share of the level, which is farther than anything went at rest, or
+# within a tenth of the press that was.
+BACK_LEVEL = 0.65
 BACK_HEIGHT = 0.1
 AGAIN = 2.0
 
