@@ -1,7 +1,8 @@
 """The rig: a board on a pty, a receiver on another, and a bridge between, watched from outside.
 
 Board and receiver run on the first processor under SCHED_FIFO where that is allowed, the bridge
-alone on the last one under the normal scheduler, so that what is measured is the bridge and the kernel.
+alone on the last one under the normal scheduler, so that what is measured is the bridge and the
+kernel.
 """
 
 from __future__ import annotations
@@ -15,12 +16,11 @@ import select
 import signal
 import struct
 import subprocess
-import sys
 import termios
 import threading
 import time
 import tty
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -238,16 +238,22 @@ def _quiet_generator() -> Iterator[None]:
 
 
 def measure(
-    label: str, command: Sequence[str], played: Played, *, flood_s: float = 0.0, log: Path
+    label: str,
+    command: Callable[[str, str], Sequence[str]],
+    played: Played,
+    *,
+    flood_s: float = 0.0,
+    log: Path,
+    beside: Callable[[int], None] | None = None,
 ) -> Run:
-    """Run one bridge. In `command`, {board} and {out} stand for the two serial devices.
+    """Run one bridge. command: from the paths of the board's and the MIDI line to what is started.
 
+    beside: called with the bridge's pid when it is up; what it starts must end by itself.
     flood_s: 0 to pace the scans, else how long to write as fast as they are read.
     Raises RuntimeError, with the end of the bridge's log, when it ends by itself.
     """
     cpus = _cpus()
     board, receiver = Pty(), Receiver()
-    names = {"board": board.path, "out": receiver.pty.path}
     run = Run(label, 0, [], receiver.received)
     bridge: subprocess.Popen[bytes] | None = None
     try:
@@ -255,7 +261,7 @@ def measure(
         started_ns = time.monotonic_ns()
         with log.open("wb") as sink:
             bridge = subprocess.Popen(
-                [part.format(**names) for part in command],
+                list(command(board.path, receiver.pty.path)),
                 stdin=subprocess.DEVNULL,
                 stdout=sink,
                 stderr=sink,
@@ -268,6 +274,8 @@ def measure(
             time.sleep(0.001)
         run.ready_s = (time.monotonic_ns() - started_ns) / 1e9
         time.sleep(SETTLE_S)
+        if beside is not None:
+            beside(bridge.pid)
         with _quiet_generator():
             before = cpu_s(bridge.pid), time.monotonic()
             if flood_s:
@@ -304,8 +312,3 @@ def build_floor(folder: Path) -> Path:
     compiler = os.environ.get("CC", "cc")
     subprocess.run([compiler, "-O2", "-Wall", "-o", str(program), str(source)], check=True)
     return program
-
-
-def plain_command() -> list[str]:
-    """The plain script's command line, for `measure`, without the number of zones."""
-    return [sys.executable, str(Path(__file__).with_name("plain.py")), "{board}", "{out}"]

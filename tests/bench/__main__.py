@@ -1,0 +1,45 @@
+"""The speed of the bridge, beside a plain script and the same job in C, in one run.
+
+    python -m tests.bench                 everything: about a quarter of an hour
+    python -m tests.bench --quick         the same, shorter and once
+    python -m tests.bench --json FILE --svg FILE --only latency,drain
+
+All are ratios of one run on one machine; the absolute times are that machine's and that moment's.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import tempfile
+from pathlib import Path
+
+from tests.bench import report, scenes
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
+    parser.add_argument("--quick", action="store_true", help="shorter, and once each")
+    parser.add_argument("--json", type=Path, help="write every figure here")
+    parser.add_argument("--svg", type=Path, help="draw the latencies here")
+    parser.add_argument("--only", default="", help=f"some of: {', '.join(scenes.SCENES)}")
+    options = parser.parse_args()
+    chosen = [name for name in options.only.split(",") if name] or list(scenes.SCENES)
+    unknown = set(chosen) - set(scenes.SCENES)
+    if unknown:
+        parser.error(f"there is no scene {', '.join(sorted(unknown))}")
+    size = scenes.QUICK if options.quick else scenes.FULL
+    with tempfile.TemporaryDirectory(prefix="bench-") as folder:
+        figures = {name: scenes.SCENES[name](Path(folder), size) for name in chosen}
+    for line in report.table(figures):
+        print(line)
+    if options.json:
+        options.json.write_text(json.dumps(figures, indent=1) + "\n")
+    if options.svg and "latency" in figures:
+        options.svg.write_text(report.drawing(figures["latency"]))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,284 @@
+"""What is measured: each scene runs the bridges in turn, A B C A B C, and gives plain figures."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from statistics import median
+from typing import Any
+
+from tests.bench import bridges, rig
+from tests.bench.figures import Answers, answer, note_ons, parse, quantile, unpaired
+from tests.bench.play import Played, perform
+
+Figures = dict[str, Any]
+
+BRIDGE, PLAIN, FLOOR = "matbridge", "plain script", "C"
+ZONES = 24
+RATE_HZ = 1000.0
+SIZES = (24, 96, 384, 1024)
+WIDE_RATE_HZ = 200.0
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """How much of it: seconds a paced run, how often, seconds a flood."""
+
+    seconds: float
+    repeats: int
+    flood_s: float
+    starts: int
+
+
+FULL = Size(seconds=20.0, repeats=3, flood_s=2.0, starts=20)
+QUICK = Size(seconds=6.0, repeats=1, flood_s=1.0, starts=5)
+
+
+class Stand:
+    """The three bridges, ready to be measured."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.floor = rig.build_floor(folder)
+
+    def command(self, label: str, zones: int, *, packed: bool) -> bridges.Command:
+        if label == FLOOR:
+            return bridges.floor(self.floor, zones, packed=packed)
+        if label == PLAIN:
+            return bridges.plain(zones)
+        return bridges.matbridge(self.folder, zones, packed=packed)
+
+    def run(
+        self,
+        label: str,
+        played: Played,
+        *,
+        flood_s: float = 0.0,
+        beside: Callable[[int], None] | None = None,
+    ) -> rig.Run:
+        command = self.command(label, played.zones, packed=played.packed)
+        log = self.folder / f"{label.replace(' ', '-')}.log"
+        return rig.measure(label, command, played, flood_s=flood_s, log=log, beside=beside)
+
+    def answers(self, run: rig.Run, played: Played) -> Answers:
+        """The note-ons of a run against the scans that decided them."""
+        if run.label == BRIDGE:
+            due = bridges.decisions(self.folder / "bench.yaml", played, run.written_ns)
+        else:
+            due = [(p.zone, p.crossing) for p in played.presses if p.crossing < run.scans]
+        heard = parse(run.received)
+        zone_of = {bridges.key(zone): zone for zone in range(played.zones)}
+        found = answer(due, run.written_ns, note_ons(heard, zone_of))
+        found.unpaired = unpaired(heard)
+        return found
+
+
+def _us(values: list[int], share: float) -> float:
+    return round(quantile(values, share) / 1000, 1)
+
+
+def _paced(stand: Stand, label: str, scenario: str, size: Size, *, packed: bool = False,
+           beside: Callable[[int], None] | None = None) -> Figures:  # fmt: skip
+    latency: list[int] = []
+    spread: list[int] = []
+    figures: Figures = {"presses": 0, "missing": 0, "spurious": 0, "unpaired": 0}
+    cpu, rss, ready = [], [], []
+    for seed in range(size.repeats):
+        played = perform(scenario, ZONES, size.seconds, RATE_HZ, packed=packed, seed=seed)
+        run = stand.run(label, played, beside=beside)
+        found = stand.answers(run, played)
+        latency += found.latency_ns
+        spread += found.spread_ns
+        for name in ("presses", "missing", "spurious", "unpaired"):
+            figures[name] += getattr(found, name)
+        cpu.append(run.cpu_s / run.wall_s)
+        rss.append(run.peak_rss_kib)
+        ready.append(run.ready_s)
+    if latency:
+        figures |= {
+            "median_us": _us(latency, 0.5),
+            "p95_us": _us(latency, 0.95),
+            "p99_us": _us(latency, 0.99),
+            "worst_us": _us(latency, 1.0),
+            "latencies_us": [round(value / 1000) for value in sorted(latency)],
+        }
+    if spread:
+        figures["storm_spread_us"] = _us(spread, 0.5)
+    return figures | {
+        "cpu": round(median(cpu), 4),
+        "rss_mib": round(median(rss) / 1024, 1),
+        "ready_s": round(median(ready), 3),
+    }
+
+
+def latency(folder: Path, size: Size) -> Figures:
+    """Byte to note, playing and all zones at once; processor and memory beside it."""
+    stand = Stand(folder)
+    result: Figures = {}
+    for scenario in ("play", "storm", "idle"):
+        result[scenario] = {
+            label: _paced(stand, label, scenario, size) for label in (BRIDGE, PLAIN, FLOOR)
+        }
+    result["play, packed"] = {
+        label: _paced(stand, label, "play", size, packed=True) for label in (BRIDGE, FLOOR)
+    }
+    return result
+
+
+def disturbed(folder: Path, size: Size) -> Figures:
+    """Byte to note while somebody watches, and while the performance is read anew."""
+    stand = Stand(folder)
+    program = str(Path(sys.executable).with_name("matbridge"))
+
+    def watched(_: int) -> None:
+        for _ in range(3):
+            subprocess.Popen(
+                ["timeout", str(size.seconds + 3), program, "watch", "--json"],
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+            )
+
+    def reloaded(_: int) -> None:
+        again = f"for i in 1 2 3; do sleep {size.seconds / 4}; {program} reload; done"
+        subprocess.Popen(["sh", "-c", again], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+    return {
+        "undisturbed": {BRIDGE: _paced(stand, BRIDGE, "play", size)},
+        "three watchers": {BRIDGE: _paced(stand, BRIDGE, "play", size, beside=watched)},
+        "three reloads": {BRIDGE: _paced(stand, BRIDGE, "play", size, beside=reloaded)},
+    }
+
+
+def drain(folder: Path, size: Size) -> Figures:
+    """Scans a second that can be read and acted upon, by size of mat and format."""
+    stand = Stand(folder)
+    result: Figures = {}
+    for packed in (False, True):
+        for zones in SIZES:
+            labels = (BRIDGE, FLOOR) if packed else (BRIDGE, PLAIN, FLOOR)
+            played = perform("play", zones, 4.0, RATE_HZ, packed=packed, seed=0)
+            row: Figures = {}
+            for label in labels:
+                rates, costs = [], []
+                for _ in range(size.repeats):
+                    run = stand.run(label, played, flood_s=size.flood_s)
+                    last_ns = max([run.drained_ns, *(at_ns for at_ns, _ in run.received[-1:])])
+                    rates.append(run.scans / ((last_ns - run.written_ns[0]) / 1e9))
+                    costs.append(run.cpu_s / run.scans * 1e6)
+                row[label] = {
+                    "scans_per_s": round(median(rates)),
+                    "cpu_us_per_scan": round(median(costs), 2),
+                }
+            result[f"{zones} zones, {'packed' if packed else 'text'}"] = row
+    return result
+
+
+def wide(folder: Path, size: Size) -> Figures:
+    """A mat of 1024 zones at 200 scans a second: does it keep up, and at what cost."""
+    stand = Stand(folder)
+    result: Figures = {}
+    for packed in (False, True):
+        played = perform("play", 1024, size.seconds, WIDE_RATE_HZ, packed=packed, seed=0)
+        run = stand.run(BRIDGE, played)
+        found = stand.answers(run, played)
+        result["packed" if packed else "text"] = {
+            BRIDGE: {
+                "kept_up": not run.overrun,
+                "cpu": round(run.cpu_s / run.wall_s, 4),
+                "median_us": _us(found.latency_ns, 0.5),
+                "p99_us": _us(found.latency_ns, 0.99),
+                "missing": found.missing,
+            }
+        }
+    return result
+
+
+def _timed(command: list[str], times: int) -> float:
+    taken = []
+    for _ in range(times):
+        before = time.perf_counter()
+        subprocess.run(command, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        taken.append(time.perf_counter() - before)
+    return round(median(taken) * 1000, 1)
+
+
+def shell(folder: Path, size: Size) -> Figures:
+    """What a person waits for at the prompt, beside an interpreter that does nothing."""
+    stand = Stand(folder)
+    program = str(Path(sys.executable).with_name("matbridge"))
+    figures: Figures = {
+        "python -c pass": {"ms": _timed([sys.executable, "-c", "pass"], size.starts)}
+    }
+    figures["matbridge --help"] = {"ms": _timed([program, "--help"], size.starts)}
+    turns = iter(["other", "all"] * size.starts)
+    taken: list[float] = []
+
+    def switch(_: int) -> None:
+        taken.extend(_timed([program, "preset", next(turns)], 1) for _ in range(size.starts))
+
+    played = perform("idle", ZONES, 1.0, RATE_HZ, packed=False, seed=0)
+    stand.run(BRIDGE, played, beside=switch)
+    figures["matbridge preset NAME"] = {"ms": median(taken)}
+    return figures
+
+
+def stages(folder: Path, size: Size) -> Figures:
+    """Microseconds a scan of each stage, in this process, quiet and busy."""
+    from matbridge.mapping.load import load_show
+    from matbridge.playing.player import Player
+    from matbridge.service.boards import make_decoder, make_detector
+    from matbridge.service.pipeline import Pipeline
+
+    result: Figures = {}
+    for packed in (False, True):
+        show = load_show(str(bridges.write_show(folder, ZONES, "/dev/x", "/dev/y", packed=packed)))
+        for scenario in ("idle", "play", "storm"):
+            played = perform(scenario, ZONES, size.seconds, RATE_HZ, packed=packed, seed=0)
+            board = show.mat.boards[0]
+            decoder = make_decoder(board, show.mat)
+            at = [1000 + index / RATE_HZ for index in range(len(played.frames))]
+            arrivals = list(zip(played.frames, at, strict=True))
+            before = time.process_time()
+            scans = [
+                decoder.feed(frame, now_s) for frame, now_s in zip(played.frames, at, strict=True)
+            ]
+            decoding = time.process_time() - before
+            detector = make_detector(board, show.mat, None)
+            before = time.process_time()
+            for found in scans:
+                for scan in found:
+                    detector.scan(scan.time_s, scan.readings)
+            sensing = time.process_time() - before
+            pipeline = Pipeline(
+                [make_decoder(board, show.mat)],
+                [make_detector(board, show.mat, None)],
+                Player(show.performance),
+            )
+            pipeline.start(at[0])
+            before = time.process_time()
+            for frame, now_s in arrivals:
+                pipeline.feed(0, frame, now_s)
+            whole = time.process_time() - before
+            count = len(played.frames)
+            result[f"{scenario}, {'packed' if packed else 'text'}"] = {
+                BRIDGE: {
+                    "decode_us": round(decoding / count * 1e6, 2),
+                    "sense_us": round(sensing / count * 1e6, 2),
+                    "whole_us": round(whole / count * 1e6, 2),
+                }
+            }
+    return result
+
+
+SCENES: dict[str, Callable[[Path, Size], Figures]] = {
+    "latency": latency,
+    "disturbed": disturbed,
+    "drain": drain,
+    "wide": wide,
+    "shell": shell,
+    "stages": stages,
+}
