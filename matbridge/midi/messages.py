@@ -16,6 +16,7 @@ CONTROL_CHANGE = 0xB0
 PROGRAM_CHANGE = 0xC0
 CHANNEL_PRESSURE = 0xD0
 PITCH_BEND = 0xE0
+SYSTEM = 0xF0  # and above: messages that have no channel
 
 CLOCK, START, CONTINUE, STOP = b"\xf8", b"\xfa", b"\xfb", b"\xfc"
 
@@ -51,6 +52,12 @@ def status(kind: int, channel: int) -> int:
     if not 1 <= channel <= CHANNELS:
         raise ValueError(f"MIDI channel {channel} is not within 1-16")
     return kind | (channel - 1)
+
+
+def kind_and_channel(message: bytes) -> tuple[int, int]:
+    """The kind and the channel (1-16) of a whole channel message; the second is 0 for others."""
+    first = message[0]
+    return (first, 0) if first >= SYSTEM else (first & 0xF0, (first & 0x0F) + 1)
 
 
 def note_on(channel: int, note: int, velocity: int) -> bytes:
@@ -104,7 +111,7 @@ def pitch_bend(channel: int, value: int) -> bytes:
 
 
 def registered_parameter(channel: int, number: int, value: int) -> tuple[bytes, ...]:
-    """Set RPN `number` to the 14-bit `value`, then close it, so that no later data entry hits it."""
+    """Set RPN `number` to the 14-bit `value`, then close it: no later data entry can hit it."""
     return (
         control_change(channel, RPN_MSB, number >> 7),
         control_change(channel, RPN_LSB, number & 0x7F),

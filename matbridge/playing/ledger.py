@@ -16,7 +16,7 @@ Of an output that is lost, what sounded is *owed*: it stays in the image until t
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from typing import NamedTuple
 
 from matbridge.midi.messages import (
@@ -142,6 +142,14 @@ class Ledger:
         for key in sorted(self._owed.pop(output, ())):
             self.image[key] = 0
             out.append((output, NOTE_OFF_HEADS[key & 2047] + DATA[RELEASE_UNSENSED]))
+
+    def inherit(self, before: Ledger, places: Mapping[int, int]) -> None:
+        """Take over what another ledger owes; `places` are its outputs and where they are now."""
+        for output, owed in before._owed.items():
+            if output in places:
+                shift = (places[output] - output) * KEYS
+                self._owed[places[output]] = {key + shift for key in owed}
+        self.keep_owed()
 
     @property
     def lost(self) -> Iterable[int]:

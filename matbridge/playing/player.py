@@ -1,29 +1,40 @@
-"""Touches to MIDI: the player of one performance."""
+"""The player: touches, timers and words from outside go in, MIDI messages come out.
+
+    made --start--> playing --swap--> playing, silent --start--> playing --finish--> over
+
+A preset that is left ends what it plays or lets it ring, as its plan says:
+
+                        held by a foot            of a length      toggled, latched
+    leaving: end        ends                      ends             ends
+    leaving: ring       until the lift            its length       ends
+
+A zone whose touch began in another preset belongs to that one until its lift.
+Nothing here knows a clock or a port: time comes in as `now_s`, in seconds that never go back, and
+what is to be sent is returned, in order.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
-from matbridge.mapping.plan import (
-    Act,
-    ActionPart,
-    ControlMode,
-    ControlPart,
-    Hold,
-    Leaving,
-    NotePart,
-    PerformancePlan,
-    ZonePlan,
-)
+from matbridge.mapping.plan import Act, ActionPart, Leaving, PerformancePlan
 from matbridge.midi import messages
-from matbridge.playing.ledger import Image, Ledger, Sent, Sounding, key_of
+from matbridge.midi.messages import CLOCK, CONTINUE, CONTROL_CHANGE, PROGRAM_CHANGE, START, STOP
+from matbridge.playing.clock import ClockOut
+from matbridge.playing.ledger import Image, Sent, Sounding
+from matbridge.playing.preset import Preset, tuned_places, used_places
+from matbridge.playing.roster import Roster
+from matbridge.playing.stage import Stage, places_of
 from matbridge.playing.tempo import Tempo
-from matbridge.playing.timers import Timers
+from matbridge.playing.zones import Zone
 from matbridge.sensing.touch import Touch, VelocitySource
 
 # Five octaves: beyond it hardly a zone would sound.
 TRANSPOSE_LIMIT = 60
+
+# From which value a control from outside is pressed (MIDI 1.0: switches are on from 64).
+PRESSED = 64
 
 
 class Needs(NamedTuple):
@@ -33,163 +44,285 @@ class Needs(NamedTuple):
     pressure: tuple[bool, ...]
 
 
-class _Zone:
-    """A zone of the current preset: what it holds."""
-
-    __slots__ = ("held", "keys", "plan", "toggled")
-
-    def __init__(self, plan: ZonePlan) -> None:
-        self.plan = plan
-        self.held = False
-        self.keys: list[int] = []
-        self.toggled: list[int] = []
-
-
 class Player:
+    """Plays one performance.
+
+    preset: index of the current one. requests: what the bridge is asked to do beyond MIDI, oldest
+    first (Act.TAKE only), to be taken out by whoever can.
+    """
+
     def __init__(self, performance: PerformancePlan, image: Image | None = None) -> None:
-        self.performance = performance
-        self.ledger = Ledger(len(performance.outputs), image)
-        self.preset = performance.first
+        """`image`: where to keep the ledger's image; see Ledger."""
         self.requests: list[Act] = []
-        self._tempo = Tempo(performance.tempo_bpm)
-        self._timers = Timers(self._tempo)
-        self._transpose = 0
-        self._muted = False
-        self._zones = [_Zone(plan) for plan in performance.presets[self.preset].zones]
+        self._pressed: set[tuple[int, int]] = set()  # channel and control, from outside
+        stage = Stage(len(performance.outputs), Tempo(performance.tempo_bpm), image)
+        self._prepare(performance, performance.first, stage)
+        self._roster = Roster(self._current)
+        self._clock = ClockOut(stage, performance.clock_outputs)
 
     @property
     def next_due_s(self) -> float:
-        return self._timers.due_s
+        """When `tick` has something to do next; infinite if never."""
+        return self._stage.timers.due_s
+
+    @property
+    def tempo_bpm(self) -> float:
+        """The tempo of the moment."""
+        return self._stage.tempo.bpm
+
+    @property
+    def transpose(self) -> int:
+        """Semitones by which the next notes are moved."""
+        return self._stage.transpose
+
+    @property
+    def muted(self) -> bool:
+        """Whether no note may start."""
+        return self._stage.muted
 
     def start(self, now_s: float, preset: int | None = None) -> list[Sent]:
+        """Enter `preset`, or the one that is current: the first, or after `swap` the one it chose.
+
+        Once at the beginning, and once after each `swap`, when the new outputs stand.
+        """
         out: list[Sent] = []
         self._enter(self.preset if preset is None else preset, now_s, out)
-        return out
-
-    def touches(self, touches: Sequence[Touch], now_s: float) -> list[Sent]:
-        out: list[Sent] = []
-        for kind, index, _, value in touches:
-            zone = self._zones[index]
-            if kind == 0:
-                self._onset(index, zone, value, now_s, out)
-            elif kind == 2:
-                self._lift(zone, out)
+        self._clock.start(now_s, out)
         return self._deliver(out)
 
-    def tick(self, now_s: float) -> list[Sent]:
+    def touches(self, touches: Sequence[Touch], now_s: float) -> list[Sent]:
+        """Play touches, in order."""
         out: list[Sent] = []
-        self._timers.run(now_s, out)
+        roster = self._roster
+        for kind, zone, time_s, value in touches:
+            if kind == 1:
+                roster.pressures[zone](value, now_s, out)
+            elif kind == 0:
+                roster.onsets[zone](value, time_s, now_s, out)
+            else:
+                roster.lifts[zone](value, now_s, out)
+        return self._deliver(out) if self._stage.ledger.lost else out
+
+    def tick(self, now_s: float) -> list[Sent]:
+        """Play what was due by `now_s`, in the order and at the seconds it was due."""
+        out: list[Sent] = []
+        self._stage.timers.run(now_s, out)
         return self._deliver(out)
 
     def act(self, action: ActionPart, now_s: float) -> list[Sent]:
+        """Do what a zone, a command line or a control from outside asks."""
         out: list[Sent] = []
         self._act(action, now_s, out)
         return self._deliver(out)
 
     def midi_in(self, message: bytes, now_s: float) -> list[Sent]:
-        return []
+        """Heed a whole message from the performance's input; any that means nothing is ignored.
+
+        A control acts when its value comes to 64 or above, not again before it was below.
+        """
+        out: list[Sent] = []
+        heard = self.performance.input
+        if heard is None or not message:
+            return out
+        kind, channel = messages.kind_and_channel(message)
+        if kind == PROGRAM_CHANGE and len(message) == 2:
+            for on, program, preset in heard.programs:
+                if on in (0, channel) and program == message[1]:
+                    self._enter(preset, now_s, out)
+                    break
+        elif kind == CONTROL_CHANGE and len(message) == 3:
+            control = (channel, message[1])
+            was_pressed = control in self._pressed
+            if message[2] < PRESSED:
+                self._pressed.discard(control)
+            elif not was_pressed:
+                self._pressed.add(control)
+                for on, number, action in heard.controls:
+                    if on in (0, channel) and number == message[1]:
+                        self._act(action, now_s, out)
+        elif heard.clock and message in (CLOCK, START, CONTINUE, STOP):
+            self._stage.tempo.clock(message, now_s)
+            self._stage.timers.refresh()
+            self._clock.passed_on(message, out)
+        return self._deliver(out)
 
     def swap(
-        self, performance: PerformancePlan, now_s: float, preset: int | None = None
+        self,
+        performance: PerformancePlan,
+        now_s: float,
+        preset: int | None = None,
+        image: Image | None = None,
     ) -> list[Sent]:
+        """Take another performance; the messages are for the outputs of the old one.
+
+        Send them, then put the new outputs in place, then call `start`, whose messages are for the
+        new ones. `preset` None: the one of the same name, else the first. `image` as for a new
+        player, needed where the number of outputs changes.
+
+        If neither the outputs nor the number of zones change, held notes follow the rule of the
+        preset that is left. Otherwise every note ends, but what is owed to a lost output stays owed
+        where the same output is in the new performance.
+        """
         out: list[Sent] = []
-        self.ledger.clear(out)
+        before, stage = self.performance, self._stage
+        if preset is None:
+            names = [plan.name for plan in performance.presets]
+            name = self._current.plan.name
+            preset = names.index(name) if name in names else performance.first
+        zones = len(performance.presets[preset].zones)
+        same = performance.outputs == before.outputs and zones == len(self._current.zones)
+        if performance.clock_outputs != before.clock_outputs or not same:
+            self._clock.stop(out)
+        if same:
+            self._leave(now_s, out)
+            self._end_all_but(self._roster.ringing.values(), now_s, out)
+        else:
+            self._end_all_but((), now_s, out)
+            stage.set_mpe((), out)
+            stage.rest_bends(out)
         out = self._deliver(out)
-        self.__init__(performance)  # type: ignore[misc]
-        self.preset = performance.first if preset is None else preset
+        if not same:
+            stage = Stage(len(performance.outputs), stage.tempo, image)
+            stage.inherit(self._stage, places_of(before.outputs, performance.outputs))
+        if performance.tempo_bpm != before.tempo_bpm:
+            stage.tempo.set(performance.tempo_bpm, now_s)
+            stage.timers.refresh()
+        self._prepare(performance, preset, stage)
+        if same:
+            self._seat()
+        else:
+            self._roster = Roster(self._current)
+        if performance.clock_outputs != before.clock_outputs or not same:
+            self._clock = ClockOut(stage, performance.clock_outputs)
         return out
 
     def output_lost(self, output: int, unseen: bool = False) -> None:
-        self.ledger.lose(output, unseen)
+        """An output is down: nothing is returned for it until `output_back`; what sounds is owed.
+
+        unseen: its loss may have gone unnoticed for up to a few seconds, as with a port that is
+        only looked at now and then; the latest note-offs are then owed once more.
+        """
+        self._stage.ledger.lose(output, unseen)
 
     def output_back(self, output: int) -> list[Sent]:
+        """An output is up again: the owed note-offs, then programs, controls and bends as they are.
+
+        Notes that were struck while it was down, or are held over it, stay silent until their next
+        onset.
+        """
+        ledger = self._stage.ledger
+        if output not in ledger.lost:
+            ledger.lose(output, unseen=False)
+        unheard: list[Sent] = []
+        self._drop(output, unheard)
         out: list[Sent] = []
-        self.ledger.back(output, out)
+        ledger.back(output, out)
+        self._stage.controllers.repeat(output, out)
+        self._clock.back(output, out)
         return out
 
     def finish(self, now_s: float) -> list[Sent]:
+        """End: every owed note-off, controls and bends at rest, the clock stopped."""
         out: list[Sent] = []
-        self.ledger.clear(out)
+        self._end_all_but((), now_s, out)
+        self._stage.rest_bends(out)
+        self._clock.stop(out)
         return self._deliver(out)
 
     def panic(self, now_s: float) -> list[Sent]:
+        """Silence: every owed note-off, then all notes off and all sound off on every channel used.
+
+        Play goes on with the next onset.
+        """
         return self.act(ActionPart(Act.PANIC), now_s)
 
     def sounding(self) -> list[Sounding]:
-        return list(self.ledger.sounding())
+        """What sounds, in the order it was struck."""
+        return list(self._stage.ledger.sounding())
 
     def sensing_needs(self) -> Needs:
-        zones = [zone.plan for zone in self._zones]
-        return Needs(tuple(zone.velocity.source for zone in zones), tuple(False for _ in zones))
+        """What sensing must find out, from now until the preset changes."""
+        return Needs(
+            tuple(zone.velocity.source for zone in self._current.plan.zones),
+            tuple(
+                zone.wants_pressure or number in self._roster.ringing
+                for number, zone in enumerate(self._current.zones)
+            ),
+        )
+
+    def _prepare(self, performance: PerformancePlan, preset: int, stage: Stage) -> None:
+        """Compile a performance; its preset is current but not entered."""
+        tuned = tuned_places(performance.presets)
+        self.performance = performance
+        self.preset = preset
+        self._stage = stage
+        self._presets = [Preset(plan, stage, tuned, self._act) for plan in performance.presets]
+        self._current = self._presets[preset]
 
     def _deliver(self, out: list[Sent]) -> list[Sent]:
-        lost = self.ledger.lost
-        if not lost:
+        """What is left of messages when those for lost outputs are taken out."""
+        ledger = self._stage.ledger
+        if not ledger.lost:
             return out
-        self.ledger.keep_owed()
-        return [sent for sent in out if sent[0] not in lost]
-
-    def _onset(self, index: int, zone: _Zone, value: float, now_s: float, out: list[Sent]) -> None:
-        self._lift(zone, out)
-        zone.held = True
-        velocity = zone.plan.velocity.table[int(value * 1023 + 0.5)]
-        actions = []
-        for part in zone.plan.parts:
-            if isinstance(part, NotePart) and not self._muted:
-                keys = zone.keys
-                if part.hold is Hold.TOGGLE:
-                    if zone.toggled:
-                        self._end(zone.toggled, out)
-                        continue
-                    keys = zone.toggled
-                for pitch in part.steps[0]:
-                    note = pitch.note + (self._transpose if part.transposable else 0)
-                    if 0 <= note <= 127:
-                        key = key_of(part.output, part.channel, note)
-                        self.ledger.strike(key, velocity, index, out)
-                        keys.append(key)
-            elif isinstance(part, ControlPart) and part.mode is ControlMode.MOMENTARY:
-                out.append(
-                    (part.output, messages.control_change(part.channel, part.control, part.high))
-                )
-            elif isinstance(part, ActionPart):
-                actions.append(part)
-        for action in actions:
-            self._act(action, now_s, out)
-
-    def _lift(self, zone: _Zone, out: list[Sent]) -> None:
-        if not zone.held:
-            return
-        zone.held = False
-        self._end(zone.keys, out)
-        for part in zone.plan.parts:
-            if isinstance(part, ControlPart) and part.mode is ControlMode.MOMENTARY:
-                out.append(
-                    (part.output, messages.control_change(part.channel, part.control, part.low))
-                )
-
-    def _end(self, keys: list[int], out: list[Sent]) -> None:
-        for key in keys:
-            self.ledger.release(key, messages.RELEASE_UNSENSED, out)
-        keys.clear()
+        ledger.keep_owed()
+        return [sent for sent in out if sent[0] not in ledger.lost]
 
     def _enter(self, preset: int, now_s: float, out: list[Sent]) -> None:
-        plan = self.performance.presets[preset]
-        leaving = self.performance.presets[self.preset].leaving
-        zones = []
-        for old, new in zip(self._zones, plan.zones, strict=True):
-            self._end(old.toggled, out)
-            if old.held and leaving is Leaving.END:
-                self._lift(old, out)
-            zones.append(old if old.held else _Zone(new))
-        self._zones = zones
+        if not 0 <= preset < len(self._presets):
+            raise ValueError(f"there is no preset {preset}, only 0 to {len(self._presets) - 1}")
+        stage = self._stage
+        self._leave(now_s, out)
+        plan = self._presets[preset].plan
+        # A receiver that changes its MPE zones may drop what sounds: it is ended before.
+        for output in sorted(stage.mpe_changes(plan.mpe)):
+            self._drop(output, out)
+        stage.set_mpe(plan.mpe, out)
+        stage.controllers.enter(plan.entry, out)
+        if plan.tempo_bpm is not None:
+            stage.tempo.set(plan.tempo_bpm, now_s)
+            stage.timers.refresh()
         self.preset = preset
-        for entry in plan.entry:
-            for control, value in entry.controls:
-                out.append((entry.output, messages.control_change(entry.channel, control, value)))
+        self._current = self._presets[preset]
+        for zone in self._current.zones:
+            zone.reset()
+        self._seat()
+
+    def _seat(self) -> None:
+        for zone in self._current.zones:
+            zone.aim(self._stage.transpose, self._stage.muted)
+        self._roster.seat(self._current)
+
+    def _leave(self, now_s: float, out: list[Sent]) -> None:
+        """Leave the current preset by its rule."""
+        if self._current.plan.leaving is Leaving.END:
+            for zone in self._current.zones:
+                zone.leave(now_s, out)
+            return
+        for number, zone in enumerate(self._current.zones):
+            if zone.held:
+                self._roster.ringing[number] = zone
+            zone.ring(now_s, out)
+
+    def _all_zones(self) -> Iterator[Zone]:
+        yield from self._roster.ringing.values()
+        for preset in self._presets:
+            yield from preset.zones
+
+    def _end_all_but(self, spared: Iterable[Zone], now_s: float, out: list[Sent]) -> None:
+        """Let every zone of every preset let go of everything, but some."""
+        sparing = set(map(id, spared))
+        for zone in self._all_zones():
+            if id(zone) not in sparing:
+                zone.leave(now_s, out)
+
+    def _drop(self, output: int, out: list[Sent]) -> None:
+        """End all notes of one output."""
+        for zone in self._all_zones():
+            zone.drop(output, out)
 
     def _act(self, action: ActionPart, now_s: float, out: list[Sent]) -> None:
-        count = len(self.performance.presets)
+        count = len(self._presets)
+        stage = self._stage
         match action.act:
             case Act.NEXT_PRESET:
                 self._enter((self.preset + 1) % count, now_s, out)
@@ -197,15 +330,29 @@ class Player:
                 self._enter((self.preset - 1) % count, now_s, out)
             case Act.PRESET:
                 self._enter(action.argument, now_s, out)
-            case Act.TRANSPOSE:
-                self._transpose += action.argument
-            case Act.TRANSPOSE_TO:
-                self._transpose = action.argument
+            case Act.TRANSPOSE | Act.TRANSPOSE_TO:
+                wanted = action.argument
+                if action.act is Act.TRANSPOSE:
+                    wanted += stage.transpose
+                stage.transpose = min(max(wanted, -TRANSPOSE_LIMIT), TRANSPOSE_LIMIT)
+                self._seat()
             case Act.MUTE:
-                self._muted = not self._muted
+                stage.muted = not stage.muted
+                if stage.muted:
+                    for zone in self._all_zones():
+                        zone.hush(out)
+                self._seat()
             case Act.PANIC:
-                self.ledger.clear(out)
+                self._panic(now_s, out)
+            case Act.TAP_TEMPO:
+                stage.tempo.tap(now_s)
+                stage.timers.refresh()
             case Act.TAKE:
                 self.requests.append(Act.TAKE)
-            case Act.TAP_TEMPO:
-                pass
+
+    def _panic(self, now_s: float, out: list[Sent]) -> None:
+        self._end_all_but((), now_s, out)
+        used = {place for preset in self.performance.presets for place in used_places(preset)}
+        for control in (messages.ALL_NOTES_OFF, messages.ALL_SOUND_OFF):
+            for output, channel in sorted(used):
+                out.append((output, messages.control_change(channel, control, 0)))

@@ -1,23 +1,26 @@
 """What is still to come: calls at a second, and calls at a beat.
 
-    pending --due--> fired          pending --cancel--> forgotten
-    over TIMER_LIMIT: the next run fires those that are due first, early
+    pending --its second has come--> fired
+    pending --cancel--> forgotten
+    more than TIMER_LIMIT pending: the next run fires those that are due first, early
 
 Calls at a beat follow the tempo: when it changes, so does the second at which they are due. Calls
-fall due in the order of their seconds, and of their making where those are equal.
+fall due in the order of their seconds, and of their making where those are equal; each is told the
+second it was due, and goes by that and not by the present, so that it makes no difference how
+often the loop comes round.
 """
 
 from __future__ import annotations
 
 import heapq
 from collections.abc import Callable
-from math import inf
+from math import ceil, inf
 
 from matbridge.playing.ledger import Sent
 from matbridge.playing.tempo import Tempo
 
-Fire = Callable[[float, float, list[Sent]], None]
-"""Called with the second it was due, the present second, and where messages go."""
+Fire = Callable[[float, list[Sent]], None]
+"""Called with the second it was due, and where messages go."""
 
 # Every timer belongs to a part of a zone, and a few dozen zones have a few parts each. Only a file
 # made to do harm comes near; then notes end early, and memory stays bounded.
@@ -25,6 +28,10 @@ TIMER_LIMIT = 8192
 
 # Forgotten entries stay in the heap until they would be due; it is swept when they are the most.
 SWEEP_ABOVE = 64
+
+# What comes again and again, and is later than this, is left out: after a laptop's sleep nobody
+# wants to hear the missed repeats. What is less late is made good.
+STALL_S = 0.25
 
 
 class Timer:
@@ -47,7 +54,7 @@ class Timers:
     due_s: the second of the next one, infinite when none is pending.
     """
 
-    __slots__ = ("_beats", "_order", "_pending", "_seconds", "_tempo", "due_s")
+    __slots__ = ("_beats", "_now_s", "_order", "_pending", "_seconds", "_tempo", "due_s")
 
     def __init__(self, tempo: Tempo) -> None:
         self._tempo = tempo
@@ -55,6 +62,7 @@ class Timers:
         self._beats: list[Timer] = []
         self._order = 0
         self._pending = 0
+        self._now_s = 0.0  # of the latest run
         self.due_s = inf
 
     def __len__(self) -> int:
@@ -67,6 +75,16 @@ class Timers:
     def at_beat(self, beat: float, fire: Fire) -> Timer:
         """Call `fire` at a beat of the tempo."""
         return self._add(self._beats, beat, fire)
+
+    def again(self, due_s: float, step_s: float, fire: Fire) -> Timer:
+        """Call `fire` a step after it was due, or later in that row after a stall."""
+        missed = ceil((self._now_s - STALL_S - due_s) / step_s)
+        return self.at(due_s + step_s * max(missed, 1), fire)
+
+    def again_at_beat(self, beat: float, step: float, fire: Fire) -> Timer:
+        """Call `fire` a step of beats after a beat, or later in that row after a stall."""
+        missed = ceil((self._tempo.beat_at(self._now_s - STALL_S) - beat) / step)
+        return self.at_beat(beat + step * max(missed, 1), fire)
 
     def cancel(self, timer: Timer | None) -> None:
         """Forget a call; harmless when it is none, or has been fired or cancelled."""
@@ -82,6 +100,7 @@ class Timers:
 
     def run(self, now_s: float, out: list[Sent]) -> None:
         """Fire what is due by `now_s`. What a call adds for a time by `now_s` is fired too."""
+        self._now_s = now_s
         while self.due_s <= now_s:
             self._fire_next(now_s, out)
 
@@ -105,15 +124,16 @@ class Timers:
         return timer
 
     def _fire_next(self, now_s: float, out: list[Sent]) -> None:
-        due_s = self.due_s
         heap = self._seconds
+        due_s = heap[0].due if heap else inf
         if self._beats:
-            beats_s = self._tempo.second_of(self._beats[0].due)
-            if not heap or (beats_s, self._beats[0].order) < (heap[0].due, heap[0].order):
-                heap = self._beats
+            beat = self._beats[0]
+            beat_s = self._tempo.second_of(beat.due)
+            if not heap or (beat_s, beat.order) < (due_s, heap[0].order):
+                heap, due_s = self._beats, beat_s
         timer = heapq.heappop(heap)
         fire, timer.fire = timer.fire, None
         self._pending -= 1
         self.refresh()
         if fire is not None:
-            fire(min(max(due_s, 0.0), now_s), now_s, out)
+            fire(min(due_s, now_s), out)
