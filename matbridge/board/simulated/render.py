@@ -113,9 +113,7 @@ class Renderer:
         if self._faults:
             sound = [list(column) for column in columns]
             for fault in self._faults:
-                channel = fault.fault.channel
-                before = sound[channel - 1] if channel else [0] * BLOCK
-                fault.spoil(columns[channel], before, made * step_s, step_s)
+                fault.spoil(columns, sound, made * step_s, step_s)
         self._made = made + BLOCK
         return [
             Scan((made + index) * step_s, readings)

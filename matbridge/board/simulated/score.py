@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Sequence
-from math import cos, pi
+from math import ceil, cos, pi
 from typing import NamedTuple
 
 Curve = tuple[tuple[float, float], ...]
@@ -21,6 +21,7 @@ class TrueTouch(NamedTuple):
     zone: index on the mat. start_s: contact began, or the new strike on a held zone did. end_s:
     contact ended, or the next strike began. peak_newton: highest force of the strike itself, on
     the sensor. rise_newton_per_s: mean rate of its first rise. gesture: name of its builder.
+    sure: whether it must be heard; a body that lies down or a bag that is put there may be.
     """
 
     zone: int
@@ -29,10 +30,11 @@ class TrueTouch(NamedTuple):
     peak_newton: float
     rise_newton_per_s: float
     gesture: str
+    sure: bool = True
 
 
 class Press(NamedTuple):
-    """One contact of a body, or of a thing, with one zone.
+    """One contact of a body, or of a thing, with one zone, from `start_s` on.
 
     touches: the touches meant by it, in order: mostly one, two where a held zone is struck anew.
     """
@@ -59,9 +61,7 @@ def force_at(curve: Curve, offset_s: float) -> float:
 def sample(curve: Curve, first_s: float, step_s: float, count: int) -> list[float]:
     """`force_at` for `count` times from `first_s` on, a step apart; quicker than one by one."""
     forces = [0.0] * count
-    index = 0
-    if first_s < 0.0:
-        index = int(-first_s / step_s)
+    index = max(0, ceil(-first_s / step_s))
     corner, last = 1, len(curve) - 1
     while index < count:
         offset_s = first_s + index * step_s
