@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
-from typing import Any
+from collections.abc import Iterable, Mapping
+from typing import Any, NamedTuple
 
 from pydantic import Discriminator
+from pydantic_core import PydanticCustomError
 
-from matbridge.mapping.fields import Rule, near, refusal, said
+from matbridge.mapping.fields import OURS_KEYED, Rule, near, refusal, said
 
 # The tag of the branch that refuses what fits no form, and of a value that is a single word.
 NO_FORM = "?"
@@ -61,6 +62,13 @@ def one_or_several(*, word: bool = True) -> Discriminator:
     return Discriminator(tag)
 
 
+def word_or_form() -> Discriminator:
+    """Tells a word or number and a form apart."""
+    return Discriminator(
+        lambda value: WORD if isinstance(value, str | int) and not isinstance(value, bool) else ONE
+    )
+
+
 def no_form_by_key(what: str, example: str, keys: Iterable[str]) -> Rule:
     """The branch for a mapping that has none of `keys`, or no mapping."""
     order = tuple(keys)
@@ -70,7 +78,9 @@ def no_form_by_key(what: str, example: str, keys: Iterable[str]) -> Rule:
             raise refusal(f"{said(value)} is not {what}; write {example}, for example")
         if len(value) == 1:
             (word,) = value
-            raise refusal(f"unknown key {said(word)} in {what}{near(word, order)}", key=word, at_key=True)
+            raise refusal(
+                f"unknown key {said(word)} in {what}{near(word, order)}", key=word, at_key=True
+            )
         raise refusal(f"{what} says one of: {', '.join(order)}")
 
     return Rule(refuse, None)
@@ -86,9 +96,74 @@ def no_form_by_value(what: str, key: str, values: Iterable[str], example: str) -
         if key not in value:
             raise refusal(f"{what} needs '{key}': {', '.join(known)}")
         written = value[key]
-        hint = near(written, known) if isinstance(written, str) else f"; allowed: {', '.join(known)}"
+        hint = (
+            near(written, known) if isinstance(written, str) else f"; allowed: {', '.join(known)}"
+        )
         raise refusal(f"unknown {what.split(' ', 1)[-1]} {key} {said(written)}{hint}", key=key)
 
     return Rule(refuse, None)
 
 
+class Keyed(NamedTuple):
+    """A mapping of one key, read: `{power: 0.7}`."""
+
+    key: str
+    value: Any
+
+
+class Choice(NamedTuple):
+    """One of the keys that a mapping of one key may have."""
+
+    rule: Rule
+    description: str
+
+
+def one_key(
+    what: str, choices: Mapping[str, Choice], example: str, word: Rule | None = None
+) -> Rule:
+    """A mapping of exactly one of some keys, read as Keyed; or what `word` reads, where given."""
+
+    def check(value: Any) -> Any:
+        if isinstance(value, Keyed):
+            return value
+        if not isinstance(value, dict):
+            if word is not None and isinstance(value, str | int) and not isinstance(value, bool):
+                return word.check(value)
+            raise refusal(f"{said(value)} is not {what}; write {example}, for example")
+        known = [key for key in value if key in choices]
+        for key in value:
+            if key not in choices:
+                raise refusal(
+                    f"unknown key {said(key)} in {what}{near(key, choices)}", key=key, at_key=True
+                )
+        if len(known) != 1:
+            raise refusal(f"{what} says one of: {', '.join(choices)}")
+        (key,) = known
+        try:
+            return Keyed(key, choices[key].rule.check(value[key]))
+        except PydanticCustomError as error:
+            context = error.context or {}
+            text = context["message"]
+            if error.type == OURS_KEYED:
+                text = f"{key} {text}"
+            raise refusal(text, key=key) from None
+
+    def written(value: Any) -> Any:
+        return (
+            {value.key: choices[value.key].rule.written(value.value)}
+            if isinstance(value, Keyed)
+            else value
+        )
+
+    forms: list[dict[str, Any]] = [
+        {
+            "type": "object",
+            "properties": {key: {**(choice.rule.shown or {}), "description": choice.description}},
+            "required": [key],
+            "additionalProperties": False,
+        }
+        for key, choice in choices.items()
+    ]
+    if word is not None and word.shown is not None:
+        forms.insert(0, dict(word.shown))
+    return Rule(check, {"anyOf": forms}, written)

@@ -1,8 +1,8 @@
 """Chord types by name, as semitones above the root, and the ways to lay a chord out.
 
 Types are those on which every reference library that has them agrees (music21, mingus, pychord;
-tests/reference/test_chords.py). Elevenths and thirteenths are left out: libraries and players differ in
-which notes they drop; they can be written as several notes.
+tests/reference/test_chords.py). Elevenths and thirteenths are left out: libraries and players
+differ in which notes they drop; they can be written as several notes.
 """
 
 from __future__ import annotations

@@ -26,7 +26,7 @@ from matbridge.mapping.plan import (
     VoicePlan,
 )
 from matbridge.mapping.problems import context
-from matbridge.mapping.resolve import PresetSaid, Said, resolve
+from matbridge.mapping.resolve import PresetSaid, Said, resolve, said_in
 from matbridge.mapping.scales import SCALES
 from matbridge.mapping.schema_performance import Entry, Input, Mpe, PerformanceFile, Tuning
 from matbridge.mapping.schema_sound import PlainLayout, PointLayout, StepsLayout
@@ -127,7 +127,7 @@ class _PresetCompiler:
         self.entry = self.entries()
 
     def plan(self) -> PresetPlan:
-        preset, mat = self.preset, self.show.mat
+        preset = self.preset
         bend_ranges = self.bend_ranges()
         zones = self.zone_context(bend_ranges)
         degrees = self.degrees()
@@ -141,8 +141,7 @@ class _PresetCompiler:
             entry=tuple(self.entry.values()),
             mpe=self.mpe,
             bend_ranges=tuple(
-                (output, channel, semitones)
-                for (output, channel), semitones in bend_ranges.items()
+                (output, channel, semitones) for (output, channel), semitones in bend_ranges.items()
             ),
             leaving=Leaving(preset.get("leave") or Leaving.RING),
             quantise=None if preset.get("quantise") is None else length(preset.get("quantise")),
@@ -174,7 +173,9 @@ class _PresetCompiler:
         value: Any = self.show.document.data
         for part in root.path:
             value = value[part] if isinstance(value, dict) and part in value else None
-        return isinstance(value, str) and (value[1:2] in ("b", "♭") or value[:1] == "F" and value[1:2] != "#")
+        return isinstance(value, str) and (
+            value[1:2] in ("b", "♭") or (value[:1] == "F" and value[1:2] != "#")
+        )
 
     # ---- notes -----------------------------------------------------------------------------
 
@@ -336,8 +337,9 @@ def _voices(said_of: Mapping[str, Said]) -> VoicePlan:
 
 def _output(name: str, form: Any) -> OutputPlan:
     kind = next(kind for kind in OutputKind if hasattr(form, kind.value))
-    driver = getattr(form, "driver", None)
-    options = () if driver is None else (("driver", driver),)
+    options = tuple(
+        (key, value) for key, value in said_in(form) if key not in (kind.value, "clock")
+    )
     return OutputPlan(name, kind, getattr(form, kind.value), options)
 
 
@@ -345,5 +347,3 @@ def _names(document: Document, key: str) -> list[str]:
     data = document.data
     named = data.get(key) if isinstance(data, dict) else None
     return list(named) if isinstance(named, dict) else []
-
-

@@ -2,15 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from matbridge.mapping.document import Document, Path
 from matbridge.mapping.fields import near, said
-from matbridge.mapping.patterns import ZoneNames
+from matbridge.mapping.patterns import Report, ZoneNames
 from matbridge.mapping.plan import BoardPlan, MatPlan, ZonePlace
 from matbridge.mapping.problems import context
-from matbridge.mapping.schema_mat import Board, MatFile, MatZone
+from matbridge.mapping.resolve import said_in
+from matbridge.mapping.schema_mat import (
+    I2cBoard,
+    IioBoard,
+    MatFile,
+    MatZone,
+    MidiBoard,
+    SerialBoard,
+    SpiBoard,
+)
 from matbridge.sensing.settings import SensingSettings, SensorSpec, SensorType
+
+AnyBoard = SerialBoard | SpiBoard | IioBoard | I2cBoard | MidiBoard
 
 # The name under which a mat's only board is kept while compiling.
 _ONLY = ""
@@ -38,20 +49,18 @@ def compile_mat(file: MatFile, document: Document) -> CompiledMat:
     plan = MatPlan(
         name=file.mat,
         zones=tuple(_place(zone) for zone in file.zones),
-        boards=tuple(
-            _board_plan(board, wires.get(name, {})) for name, board in boards.items()
-        ),
+        boards=tuple(_board_plan(board, wires.get(name, {})) for name, board in boards.items()),
         sensor=SensorSpec(
             SensorType(file.sensor.type),
             file.sensor.bits,
             getattr(file.sensor, "fixed_resistor_ohm", 0.0),
         ),
-        sensing=SensingSettings(),
+        sensing=_sensing(file),
     )
     return CompiledMat(plan, names)
 
 
-def _boards(file: MatFile, report) -> dict[str, Board]:
+def _boards(file: MatFile, report: Report) -> dict[str, AnyBoard]:
     if file.board is not None and file.boards:
         report(("boards",), "'board' and 'boards' are both written; keep one of them")
     if file.boards:
@@ -62,7 +71,7 @@ def _boards(file: MatFile, report) -> dict[str, Board]:
     return {}
 
 
-def _check_names(file: MatFile, document: Document, report) -> None:
+def _check_names(file: MatFile, document: Document, report: Report) -> None:
     first: dict[str, int] = {}
     for place, zone in enumerate(file.zones):
         if zone.name in first:
@@ -73,7 +82,7 @@ def _check_names(file: MatFile, document: Document, report) -> None:
 
 
 def _wires(
-    file: MatFile, boards: dict[str, Board], document: Document, report
+    file: MatFile, boards: dict[str, AnyBoard], document: Document, report: Report
 ) -> dict[str, dict[int, int]]:
     """For each board, which zone hangs on which of its channels."""
     wires: dict[str, dict[int, int]] = {name: {} for name in boards}
@@ -97,7 +106,7 @@ def _wires(
     return wires
 
 
-def _board_of(zone: MatZone, boards: dict[str, Board], path: Path, report) -> str | None:
+def _board_of(zone: MatZone, boards: dict[str, AnyBoard], path: Path, report: Report) -> str | None:
     if zone.board is None:
         if len(boards) > 1:
             report(path, f"zone '{zone.name}' does not say its board: {', '.join(boards)}")
@@ -111,16 +120,58 @@ def _board_of(zone: MatZone, boards: dict[str, Board], path: Path, report) -> st
 
 
 def _place(zone: MatZone) -> ZonePlace:
-    return ZonePlace(zone.name, float(zone.at[0]), float(zone.at[1]))
+    width_cm = depth_cm = 0.0
+    if isinstance(zone.size, list):
+        width_cm, depth_cm = float(zone.size[0]), float(zone.size[-1])
+    elif zone.size is not None:
+        width_cm = depth_cm = float(zone.size)
+    return ZonePlace(
+        name=zone.name,
+        x_cm=float(zone.at[0]),
+        y_cm=float(zone.at[1]),
+        width_cm=width_cm,
+        depth_cm=depth_cm,
+        round=not isinstance(zone.size, list),
+    )
 
 
-def _board_plan(board: Board, wires: dict[int, int]) -> BoardPlan:
+def _sensing(file: MatFile) -> SensingSettings:
+    written = {} if file.sensing is None else dict(said_in(file.sensing))
+    return replace(SensingSettings(), **written)
+
+
+def _board_plan(board: AnyBoard, wires: dict[int, int]) -> BoardPlan:
     channels = board.channels or max(wires, default=0) + 1
+    port, baud, wire_format, options = _way_in(board)
     return BoardPlan(
-        port=board.port,
-        baud=board.baud,
-        format=board.format,
+        port=port,
+        baud=baud,
+        format=wire_format,
         channels=channels,
         zones=tuple(wires.get(channel, -1) for channel in range(channels)),
-        options=(("dtr", board.dtr), ("rts", board.rts)),
+        options=options,
     )
+
+
+Options = tuple[tuple[str, object], ...]
+
+
+def _way_in(board: AnyBoard) -> tuple[str, int, str, Options]:
+    """Port, baud, format and options of a board."""
+    match board:
+        case SerialBoard():
+            options: Options = (("dtr", board.dtr), ("rts", board.rts))
+            return board.port, board.baud, board.format, options
+        case SpiBoard():
+            options = (("at", tuple(board.spi)), ("clock_hz", board.clock_hz))
+            return "spi", 0, "packed", (("rate_hz", board.rate_hz), *options)
+        case IioBoard():
+            return "iio", 0, "packed", (("rate_hz", board.rate_hz), ("at", tuple(board.iio)))
+        case I2cBoard():
+            addresses = tuple(f"{address:#04x}" for address in board.chips)
+            options = (("at", addresses), ("bus", board.i2c), ("pressure", board.pressure))
+            return "i2c", 0, "packed", (("rate_hz", board.rate_hz), *options)
+        case MidiBoard():
+            options = (("reads", board.reads), ("first", board.first))
+            where = (("pattern", board.midi), ("channel", board.midi_channel or 0))
+            return "midi", 0, "midi", (*where, *options)

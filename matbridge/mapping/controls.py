@@ -1,6 +1,7 @@
 """Control numbers by name.
 
-Source: MIDI 1.0 controller table; tests/reference/test_controls.py compares every row with ALSA's header.
+Source: MIDI 1.0 controller table; tests/reference/test_controls.py compares every row with ALSA's
+header.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Curves from how hard something is pressed to what is sent, compiled to tables.
 
-Every shape goes from 0 to 1 as its argument does, and never falls; a range then stretches it over what
-may be sent. A fixed value is a range of one value.
+Every shape goes from 0 to 1 as its argument does, and never falls; a range then stretches it over
+what may be sent. A fixed value is a range of one value.
 """
 
 from __future__ import annotations
@@ -10,12 +10,14 @@ import math
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from functools import lru_cache
+from typing import Any
 
 from matbridge.mapping.plan import LEVELS, Table
 
 Shape = Callable[[float], float]
 
-# The bend of a curve that is named without a number; about what a velocity curve's middle setting is.
+# The bend of a curve that is named without a number; about what a velocity curve's middle setting
+# is.
 DEFAULT_BEND = 3.0
 
 
@@ -76,13 +78,14 @@ def table(kind: str, detail: object, low: int, high: int) -> Table:
 def _shape(kind: str, detail: object) -> Shape:
     if kind == "linear":
         return linear
-    if kind == "points":
-        assert isinstance(detail, tuple)
-        return through(detail)
-    assert isinstance(detail, float)
-    return {
-        "power": power,
-        "exponential": exponential,
-        "logarithmic": logarithmic,
-        "s-shaped": s_shaped,
-    }[kind](detail)
+    return SHAPES[kind](detail)
+
+
+# How each kind of curve is made from its detail.
+SHAPES: dict[str, Callable[[Any], Shape]] = {
+    "power": power,
+    "exponential": exponential,
+    "logarithmic": logarithmic,
+    "s-shaped": s_shaped,
+    "points": through,
+}

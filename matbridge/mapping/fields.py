@@ -1,7 +1,7 @@
 """The kinds of value that the two files are made of, each with its own words for what is wrong.
 
-A value that is refused raises PydanticCustomError with a whole sentence: the value, what is allowed,
-and a near word where there is one. `problems.py` only adds the place.
+A value that is refused raises PydanticCustomError with a whole sentence: the value, what is
+allowed, and a near word where there is one. `problems.py` only adds the place.
 """
 
 from __future__ import annotations
@@ -16,9 +16,11 @@ from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler, GetJsonSchemaH
 from pydantic_core import CoreSchema, PydanticCustomError, PydanticOmit, core_schema
 
 from matbridge.mapping.notes import note_number
+from matbridge.plain import escaped
 
-# The types of our own errors. `problems.py` shows the message of the first as it is, and that of the
-# second after the name of the key. A `key` in the context moves the place to that key of the value.
+# The types of our own errors. `problems.py` shows the message of the first as it is, and that of
+# the second after the name of the key. A `key` in the context moves the place to that key of the
+# value.
 OURS = "refused"
 OURS_KEYED = "refused value"
 
@@ -48,7 +50,7 @@ def refused_value(message: str) -> PydanticCustomError:
 
 
 def near(word: str, words: Iterable[str]) -> str:
-    """"; did you mean 'x'?" when one of `words` is near; otherwise all of them, if they are few."""
+    """ "; did you mean 'x'?" when one of `words` is near; otherwise all of them, if few."""
     known = list(words)
     folded = {_fold(each): each for each in reversed(known)}
     found = get_close_matches(_fold(word), folded, n=1, cutoff=0.6)
@@ -74,7 +76,7 @@ def said(value: object) -> str:
         return "true" if value else "false"
     if isinstance(value, str):
         text = value if len(value) <= LONG else value[:LONG] + "..."
-        return "'" + "".join(c if c.isprintable() else "\\x%02x" % ord(c) for c in text) + "'"
+        return f"'{escaped(text)}'"
     if isinstance(value, int | float):
         return str(value)
     if value is None:
@@ -85,21 +87,28 @@ def said(value: object) -> str:
 LONG = 60
 
 
+def _as_it_is(value: Any) -> Any:
+    return value
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Rule:
     """A value checked by `check(value) -> value`, which raises `refusal` or `refused_value`.
 
-    shown: its JSON Schema; None for a branch that only exists to refuse.
+    shown: its JSON Schema; None for a branch that only exists to refuse. written: the value as a
+    file would write it.
     """
 
     check: Callable[[Any], Any]
     shown: Mapping[str, Any] | None
+    written: Callable[[Any], Any] = _as_it_is
 
     def __get_pydantic_core_schema__(
         self, _source: object, _handler: GetCoreSchemaHandler
     ) -> CoreSchema:
         return core_schema.no_info_plain_validator_function(
-            self.check, serialization=core_schema.plain_serializer_function_ser_schema(lambda v: v)
+            self.check,
+            serialization=core_schema.plain_serializer_function_ser_schema(self.written),
         )
 
     def __get_pydantic_json_schema__(
@@ -111,7 +120,7 @@ class Rule:
 
 
 def between(low: float, high: float) -> str:
-    """"1-16", or "-12 to 12"."""
+    """ "1-16", or "-12 to 12"."""
     return f"{low:g}-{high:g}" if low >= 0 else f"{low:g} to {high:g}"
 
 
@@ -176,7 +185,11 @@ def line_of_text(what: str, pattern: str = r"[^\x00-\x1f\x7f]+", longest: int = 
 
     def check(value: object) -> str:
         if not isinstance(value, str):
-            hint = "; put it in quotes" if value is not None and not isinstance(value, list | dict) else ""
+            hint = (
+                "; put it in quotes"
+                if value is not None and not isinstance(value, list | dict)
+                else ""
+            )
             raise refusal(f"{said(value)} is not {what}{hint}")
         if len(value) > longest:
             raise refusal(f"{what} of {len(value)} letters is too long; at most {longest}")
@@ -257,7 +270,4 @@ NOTE = Rule(
 )
 Note = Annotated[int, NOTE]
 Name = Annotated[str, line_of_text("a name")]
-Position = Annotated[
-    tuple[float, float], pair_of_numbers(-10_000, 10_000, "a place in cm")
-]
-
+Position = Annotated[tuple[float, float], pair_of_numbers(-10_000, 10_000, "a place in cm")]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 
 from matbridge.mapping.plan import ZonePlace
 
@@ -65,9 +66,7 @@ def by_steps(
     """
     all_rows = rows(zones, taking)
     gaps = [
-        zones[right].x_cm - zones[left].x_cm
-        for row in all_rows
-        for left, right in zip(row, row[1:], strict=False)
+        zones[right].x_cm - zones[left].x_cm for row in all_rows for left, right in pairwise(row)
     ]
     width_cm = _middle(gaps) if gaps else 1.0
     left_cm = min((zones[zone].x_cm for zone in taking), default=0.0)
@@ -96,21 +95,23 @@ def rows(zones: Sequence[ZonePlace], taking: Sequence[int]) -> list[list[int]]:
 
 def _usual_distance(zones: Sequence[ZonePlace], taking: Sequence[int]) -> float:
     """The middle one of the distances from each zone to its nearest neighbour."""
-    nearest = [
-        min(
-            math.hypot(zones[a].x_cm - zones[b].x_cm, zones[a].y_cm - zones[b].y_cm)
-            for b in taking
-            if b != a
-        )
-        for a in taking
-    ] if len(taking) > 1 else []
+    nearest = (
+        [
+            min(
+                math.hypot(zones[a].x_cm - zones[b].x_cm, zones[a].y_cm - zones[b].y_cm)
+                for b in taking
+                if b != a
+            )
+            for a in taking
+        ]
+        if len(taking) > 1
+        else []
+    )
     return _middle(nearest) if nearest else 0.0
 
 
 def _middle(values: Sequence[float]) -> float:
     return sorted(values)[len(values) // 2]
-
-
 
 
 PLAIN = {"order": in_order, "rows": by_rows, "snake": snake}

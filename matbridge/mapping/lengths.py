@@ -18,8 +18,8 @@ MIN_SECONDS = 0.01
 
 
 def note_value(text: str) -> Length:
-    """The length of a note value: "1/4" is a beat, "1/8." half as long again as "1/8", "1/8t" a third
-    of "1/4". Raises ValueError with what to write instead."""
+    """The length of a note value: "1/4" is a beat, "1/8." half as long again as "1/8", "1/8t" a
+    third of "1/4". Raises ValueError with what to write instead."""
     match = _NOTE_VALUE.match(text)
     if match is None:
         raise ValueError(

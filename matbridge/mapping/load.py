@@ -1,114 +1,155 @@
-"""The two files a person writes, from a path to a plan: read, checked, compiled."""
+"""The two files a person writes, from a path or their bytes to a plan: read, checked, compiled.
+
+Every stage goes on with what the one before it could make sense of, so that all problems of a
+performance and of its mat come in one go.
+"""
 
 from __future__ import annotations
 
-from pathlib import Path as FilePath
+from dataclasses import dataclass
+from pathlib import Path
 
 from matbridge.errors import DocumentError, Problem
 from matbridge.mapping.compile import Compiler
 from matbridge.mapping.compile_mat import CompiledMat, compile_mat
-from matbridge.mapping.document import MAX_BYTES, Document, read
-from matbridge.mapping.plan import MatPlan, PerformancePlan, Show
+from matbridge.mapping.document import Document
+from matbridge.mapping.plan import MatPlan, Show
 from matbridge.mapping.problems import validate
+from matbridge.mapping.reading import MAX_BYTES, read
 from matbridge.mapping.schema_mat import MatFile
 from matbridge.mapping.schema_performance import PerformanceFile
 
-AnyPath = str | FilePath
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """A file as far as it goes. plan: None where it has problems. warnings: odd, but it plays."""
+
+    plan: Show | MatPlan | None
+    problems: tuple[Problem, ...]
+    warnings: tuple[Problem, ...]
 
 
-def load_show(path: AnyPath) -> Show:
+def load_show(path: str | Path) -> Show:
     """A performance file, and the mat file that it names.
 
     Raises DocumentError with every problem of both files, or saying that one cannot be read.
     """
-    show, problems, _ = _show(path)
-    if show is None or problems:
-        raise DocumentError(_sorted(problems))
-    return show
+    return _show(_performance(Path(path)))
 
 
-def load_mat(path: AnyPath) -> MatPlan:
-    """A mat file. Raises DocumentError with every problem of it, or saying that it cannot be read."""
-    mat, problems = _mat(path)
-    if mat is None or problems:
-        raise DocumentError(_sorted(problems))
-    return mat.plan
+def load_mat(path: str | Path) -> MatPlan:
+    """A mat file. Raises DocumentError with every problem of it, or if it cannot be read."""
+    document, _ = _file(Path(path))
+    return _mat(_checked_mat(document))
 
 
-def warnings(path: AnyPath) -> tuple[Problem, ...]:
+def show_from(performance: bytes, mat: bytes, names: tuple[str, str]) -> Show:
+    """A performance and its mat from their texts; `names` are only for messages.
+
+    The mat file that the performance names is not looked for, and `files` of the show is empty.
+    Raises DocumentError as `load_show` does.
+    """
+    performance_name, mat_name = names
+    document = read(performance, performance_name)
+    loaded = _joined(document, _checked_mat(read(mat, mat_name)), (), (performance, mat))
+    return _show(loaded)
+
+
+def mat_from(data: bytes, name: str) -> MatPlan:
+    """A mat from the text of its file; `name` is only for messages."""
+    return _mat(_checked_mat(read(data, name)))
+
+
+def load(path: str | Path) -> Loaded:
+    """Either kind of file, told by what it holds; with what is odd in it. Raises nothing."""
+    document, _ = _file(Path(path))
+    data = document.data
+    if isinstance(data, dict) and "performance" not in data and "zones" in data:
+        mat, problems = _checked_mat(document)
+        return Loaded(None if mat is None or problems else mat.plan, problems, ())
+    return _performance(Path(path))
+
+
+def warnings(path: str | Path) -> tuple[Problem, ...]:
     """What is odd in a performance or mat file that can be played as it stands.
 
     Raises DocumentError as `load_show` and `load_mat` do.
     """
-    if is_mat(path):
-        load_mat(path)
-        return ()
-    show, problems, odd = _show(path)
-    if show is None or problems:
-        raise DocumentError(_sorted(problems))
-    return _sorted(odd)
+    loaded = load(path)
+    if loaded.plan is None:
+        raise DocumentError(loaded.problems)
+    return loaded.warnings
 
 
-def is_mat(path: AnyPath) -> bool:
-    """Whether a file is a mat file (or means to be) and not a performance."""
-    document = _read(FilePath(path))
-    data = document.data
-    return isinstance(data, dict) and "performance" not in data and "zones" in data
-
-
-def _show(path: AnyPath) -> tuple[Show | None, list[Problem], list[Problem]]:
-    """The show as far as it goes, its problems, and its warnings."""
-    place = FilePath(path)
-    document = _read(place)
-    file = validate(PerformanceFile, document)
+def _performance(path: Path) -> Loaded:
+    document, data = _file(path)
     mat_name = document.data.get("mat") if isinstance(document.data, dict) else None
-    if not isinstance(mat_name, str) or ("mat",) in document.refused or not mat_name:
-        return None, document.problems, []
-    mat_place = place.parent / mat_name
-    mat, mat_problems = _mat(mat_place)
-    if mat_problems and not mat_problems[0].line and not mat_place.is_file():
-        # The mistake is in the name, here, not in the file that is not there.
-        document.problems.append(document.at(("mat",), mat_problems[0].message))
-        mat_problems = []
-    plan: PerformancePlan | None = None
-    odd: list[Problem] = []
-    if file is not None and mat is not None:
-        compiler = Compiler(file, document, mat)
-        plan = compiler.plan()
-        odd = compiler.warnings
-    problems = [*document.problems, *mat_problems]
-    if plan is None or mat is None:
-        return None, problems, odd
-    files = (str(place.absolute()), str(mat_place.absolute()))
-    return Show(plan, mat.plan, files), problems, odd
+    if not isinstance(mat_name, str) or ("mat",) in document.refused or "\0" in mat_name:
+        # Without a mat there are no zones, but the rest can be looked at.
+        validate(PerformanceFile, document)
+        return Loaded(None, _sorted(document.problems), ())
+    mat_path = path.parent / mat_name
+    mat_document, mat_data = _file(mat_path)
+    if mat_document.data is None and not mat_document.lines and mat_document.problems:
+        # The mistake is most likely in the name, which stands here.
+        (problem,) = mat_document.problems
+        document.problems.append(document.at(("mat",), f"{problem.path} {problem.message}"))
+        validate(PerformanceFile, document)
+        return Loaded(None, _sorted(document.problems), ())
+    files = (str(path.absolute()), str(mat_path.absolute()))
+    return _joined(document, _checked_mat(mat_document), files, (data, mat_data))
 
 
-def _mat(path: AnyPath) -> tuple[CompiledMat | None, list[Problem]]:
-    document = _read(FilePath(path))
+def _joined(
+    document: Document,
+    mat: tuple[CompiledMat | None, tuple[Problem, ...]],
+    files: tuple[str, ...],
+    texts: tuple[bytes, ...],
+) -> Loaded:
+    compiled_mat, mat_problems = mat
+    file = validate(PerformanceFile, document)
+    if file is None or compiled_mat is None:
+        return Loaded(None, (*_sorted(document.problems), *mat_problems), ())
+    compiler = Compiler(file, document, compiled_mat)
+    plan = compiler.plan()
+    problems = (*_sorted(document.problems), *mat_problems)
+    if problems:
+        return Loaded(None, problems, ())
+    show = Show(plan, compiled_mat.plan, files, texts)
+    return Loaded(show, (), _sorted(compiler.warnings))
+
+
+def _checked_mat(document: Document) -> tuple[CompiledMat | None, tuple[Problem, ...]]:
     file = validate(MatFile, document)
     mat = None if file is None else compile_mat(file, document)
-    return mat, document.problems
+    return mat, _sorted(document.problems)
 
 
-def _read(path: FilePath) -> Document:
+def _show(loaded: Loaded) -> Show:
+    if not isinstance(loaded.plan, Show):
+        raise DocumentError(loaded.problems)
+    return loaded.plan
+
+
+def _mat(checked: tuple[CompiledMat | None, tuple[Problem, ...]]) -> MatPlan:
+    mat, problems = checked
+    if mat is None or problems:
+        raise DocumentError(problems)
+    return mat.plan
+
+
+def _file(path: Path) -> tuple[Document, bytes]:
+    """A file as a document, and its bytes; where it cannot be read, the document says why."""
     try:
         with path.open("rb") as stream:
             data = stream.read(MAX_BYTES + 1)
-    except OSError as error:
-        reason = error.strerror or str(error)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
         document = Document(str(path), [])
-        document.problems.append(Problem(str(path), 0, 0, f"cannot be read: {reason}"))
-        return document
-    except ValueError:
-        document = Document(repr(path), [])
-        document.problems.append(Problem(repr(path), 0, 0, "is no name of a file"))
-        return document
-    return read(data, str(path))
+        document.problems.append(document.problem(None, f"cannot be read: {reason}"))
+        return document, b""
+    return read(data, str(path)), data
 
 
 def _sorted(problems: list[Problem]) -> tuple[Problem, ...]:
-    """In the order of their files, and in each from top to bottom."""
-    files = list(dict.fromkeys(problem.path for problem in problems))
-    return tuple(
-        sorted(problems, key=lambda each: (files.index(each.path), each.line, each.column))
-    )
+    return tuple(sorted(problems, key=lambda problem: (problem.line, problem.column)))

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from matbridge.mapping.choice import Keyed
 from matbridge.mapping.chords import CHORD_SIGNS, CHORDS, invert, spread
 from matbridge.mapping.controls import CONTROL_NAMES, FINE_OFFSET
 from matbridge.mapping.document import Path
@@ -43,19 +44,12 @@ from matbridge.mapping.schema_zone import (
     ActionZone,
     BendZone,
     Chord,
-    ChordStep,
     ControlZone,
-    DegreeStep,
     LayersZone,
-    NotesStep,
-    OctaveAction,
     PedalZone,
-    PercussionStep,
-    PresetAction,
     ProgramZone,
     SoundZone,
-    TransposeAction,
-    TransposeToAction,
+    StepForm,
 )
 from matbridge.mapping.settings import (
     DEFAULT_BEND_RANGE,
@@ -76,8 +70,8 @@ Report = Callable[[Path, str], None]
 class PresetContext:
     """What the zones of one preset share while they are compiled.
 
-    bend_ranges: semitones of a full bend by (output, channel). chokes: number of each choke group by
-    name, given as they turn up. warn: takes what is odd but plays.
+    bend_ranges: semitones of a full bend by (output, channel). chokes: number of each choke group
+    by name, given as they turn up. warn: takes what is odd but plays.
     """
 
     outputs: Mapping[str, int]
@@ -183,9 +177,7 @@ class _Zone:
 
     # ---- notes -----------------------------------------------------------------------------
 
-    def sound_part(
-        self, form: SoundZone, path: Path, settings: Mapping[str, Said]
-    ) -> list[Part]:
+    def sound_part(self, form: SoundZone, path: Path, settings: Mapping[str, Said]) -> list[Part]:
         if form.percussion is not None:
             return self.percussion_part(form.percussion, path, settings)
         by = self.transpose(settings)
@@ -195,22 +187,12 @@ class _Zone:
                 self.step(step, (*here, place), by) for place, step in enumerate(form.sequence)
             ]
             return self.note_part(steps, path, settings)
-        if form.note is not None:
-            notes = self.tuned((form.note,), by)
-        elif form.notes is not None:
-            notes = self.tuned(form.notes, by)
-        elif form.chord is not None:
-            notes = self.tuned(chord_notes(form.chord), by)
-        else:
-            notes = self.degree_notes(form.degree, form.octave, (*path, "degree"), by)
-        parts = self.note_part([notes], path, settings)
+        parts = self.note_part([self.notes(form, path, by)], path, settings)
         if form.chord is not None:
             self.label = chord_label(form.chord, by, flats=self.preset.flats)
         return parts
 
-    def percussion_part(
-        self, name: str, path: Path, settings: Mapping[str, Said]
-    ) -> list[Part]:
+    def percussion_part(self, name: str, path: Path, settings: Mapping[str, Said]) -> list[Part]:
         if "channel" not in settings:
             settings = {**settings, "channel": Said(GM_PERCUSSION_CHANNEL, path)}
         settings = {**settings, "transpose": Said(False, path)}
@@ -225,27 +207,29 @@ class _Zone:
                 return ()
             case int():
                 return self.tuned((step,), by)
-            case NotesStep():
-                return self.tuned(step.notes, by)
-            case ChordStep():
-                return self.tuned(chord_notes(step.chord), by)
-            case DegreeStep():
-                return self.degree_notes(step.degree, step.octave, (*path, "degree"), by)
-            case PercussionStep():
-                return (Pitch(PERCUSSION[step.percussion]),)
-        raise AssertionError(step)
+        if step.percussion is not None:
+            return (Pitch(PERCUSSION[step.percussion]),)
+        return self.notes(step, path, by)
+
+    def notes(self, form: SoundZone | StepForm, path: Path, by: int) -> tuple[Pitch, ...]:
+        """What a form that says a note, notes, chord or degree sounds."""
+        if form.note is not None:
+            return self.tuned((form.note,), by)
+        if form.notes is not None:
+            return self.tuned(form.notes, by)
+        if form.chord is not None:
+            return self.tuned(chord_notes(form.chord), by)
+        return self.degree_notes(form, path, by)
 
     def tuned(self, notes: Sequence[int], by: int) -> tuple[Pitch, ...]:
         return tuple(pitch_of_note(note, by, self.preset.tuning) for note in notes)
 
-    def degree_notes(
-        self, degree: int | None, octave: int | None, path: Path, by: int
-    ) -> tuple[Pitch, ...]:
+    def degree_notes(self, form: SoundZone | StepForm, path: Path, by: int) -> tuple[Pitch, ...]:
         scale = self.preset.scale
         if scale is None:
-            self.preset.report(path, "a degree needs a scale; give the preset one")
+            self.preset.report((*path, "degree"), "a degree needs a scale; give the preset one")
             return ()
-        place = (degree or 1) - 1 + (octave or 0) * len(scale.steps)
+        place = (form.degree or 1) - 1 + (form.octave or 0) * len(scale.steps)
         return (self.degree_pitch(scale, place, by),)
 
     def degree_pitch(self, scale: ScaleNotes, place: int, by: int) -> Pitch:
@@ -263,8 +247,9 @@ class _Zone:
             for pitch in step:
                 if not 0 <= pitch.note <= 127:
                     self.preset.warn(
-                        path, f"note {note_name(pitch.note)} is number {pitch.note}, not within "
-                        "0-127, and stays silent"
+                        path,
+                        f"note {note_name(pitch.note)} is number {pitch.note}, not within "
+                        "0-127, and stays silent",
                     )
         first = next((step for step in reached if step), ())
         self.label = " ".join(pitch_label(pitch, flats=self.preset.flats) for pitch in first)
@@ -304,9 +289,7 @@ class _Zone:
 
     # ---- what is no note -------------------------------------------------------------------
 
-    def control_part(
-        self, form: ControlZone, path: Path, output: int, channel: int
-    ) -> list[Part]:
+    def control_part(self, form: ControlZone, path: Path, output: int, channel: int) -> list[Part]:
         self.label = control_label(form.control)
         wide = form.bits == 14
         if wide and form.control >= FINE_OFFSET:
@@ -400,18 +383,17 @@ def action_part(
     match action:
         case str():
             return ActionPart(_ACTS[action])
-        case PresetAction():
-            if action.preset not in presets:
-                hint = near(action.preset, presets)
-                report((*path, "preset"), f"there is no preset {said(action.preset)}{hint}")
+        case Keyed("preset", name):
+            if name not in presets:
+                report((*path, "preset"), f"there is no preset {said(name)}{near(name, presets)}")
                 return None
-            return ActionPart(Act.PRESET, list(presets).index(action.preset))
-        case TransposeAction():
-            return ActionPart(Act.TRANSPOSE, action.transpose)
-        case TransposeToAction():
-            return ActionPart(Act.TRANSPOSE_TO, action.transpose_to)
-        case OctaveAction():
-            return ActionPart(Act.TRANSPOSE, 12 * action.octave)
+            return ActionPart(Act.PRESET, list(presets).index(name))
+        case Keyed("transpose", semitones):
+            return ActionPart(Act.TRANSPOSE, semitones)
+        case Keyed("transpose_to", semitones):
+            return ActionPart(Act.TRANSPOSE_TO, semitones)
+        case Keyed("octave", octaves):
+            return ActionPart(Act.TRANSPOSE, 12 * octaves)
     raise AssertionError(action)
 
 
@@ -419,14 +401,10 @@ def action_label(action: Any) -> str:
     match action:
         case str():
             return action
-        case PresetAction():
-            return f"to {action.preset}"
-        case TransposeAction():
-            return f"transpose {action.transpose:+d}"
-        case TransposeToAction():
-            return f"transpose to {action.transpose_to:+d}"
-        case OctaveAction():
-            return f"octave {action.octave:+d}"
+        case Keyed("preset", name):
+            return f"to {name}"
+        case Keyed(key, number):
+            return f"{key.replace('_', ' ')} {number:+d}"
     raise AssertionError(action)
 
 

@@ -45,9 +45,7 @@ class ZoneNames:
         if word in self.groups:
             return self.groups[word]
         if any(sign in word for sign in PATTERN_SIGNS):
-            found = tuple(
-                place for place, name in enumerate(self.names) if fnmatchcase(name, word)
-            )
+            found = tuple(place for place, name in enumerate(self.names) if fnmatchcase(name, word))
             if not found:
                 report(path, f"no zone of the mat fits the pattern {said(word)}")
             return found

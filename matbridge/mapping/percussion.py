@@ -1,7 +1,7 @@
 """General MIDI percussion: the key each sound has on channel 10.
 
-Source: General MIDI level 1 percussion key map; tests/reference/test_percussion.py compares every row with
-pretty_midi's copy of it.
+Source: General MIDI level 1 percussion key map; tests/reference/test_percussion.py compares every
+row with pretty_midi's copy of it.
 """
 
 from __future__ import annotations

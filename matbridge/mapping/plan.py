@@ -6,7 +6,7 @@ curves to tables. Zones, outputs and presets are indices into their tuples. MIDI
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -76,8 +76,8 @@ class VelocityPlan:
     """
 
     source: VelocitySource
-    table: Table
-    release: Table | None = None
+    table: Table = field(repr=False)
+    release: Table | None = field(default=None, repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +92,7 @@ class PressurePlan:
 
     target: PressureTarget
     control: int
-    table: Table
+    table: Table = field(repr=False)
     smoothing_s: float
     dead_band: int
     interval_s: float
@@ -357,9 +357,13 @@ class PerformancePlan:
 class BoardPlan:
     """One board of a mat: how it is reached and what it sends.
 
-    port: "simulated", a device path, or "usb:VID:PID[:serial]". format: "text" or "packed".
+    port: "simulated", a device path, or "usb:VID:PID[:serial]"; "spi", "iio" or "i2c" for a reader
+        of this computer's own pins; "midi" for a board that plays MIDI.
+    format: "text" or "packed", "midi" for that one. baud: of a serial line, else 0.
     channels: readings in one of its scans. zones: for each channel the mat's zone index, or -1.
-    options: what other ways in need.
+    options: by the way in. Serial: dtr, rts (bool). Readers: rate_hz (int), at (tuple of paths or
+        addresses as text), clock_hz (spi), bus and pressure (i2c). MIDI: pattern, channel (0 for
+        any), reads ("notes", "polyphonic pressure" or "controls"), first (number of channel 0).
     """
 
     port: str
@@ -372,11 +376,18 @@ class BoardPlan:
 
 @dataclass(frozen=True, slots=True)
 class ZonePlace:
-    """A zone of the mat: its name and the centre of its place, in cm."""
+    """A zone of the mat: its name and its place.
+
+    x_cm, y_cm: its centre, x to the right and y away from the player. width_cm, depth_cm: its size
+    for drawings; 0 where the file does not say. round: whether it is drawn as an ellipse.
+    """
 
     name: str
     x_cm: float
     y_cm: float
+    width_cm: float = 0.0
+    depth_cm: float = 0.0
+    round: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -394,9 +405,11 @@ class MatPlan:
 class Show:
     """A performance file and the mat file it names, compiled together.
 
-    files: absolute paths of all that was read, for a reload to watch.
+    files: absolute paths of all that was read, for a reload to watch; none where it came from a
+        take. texts: their bytes as they were read, the performance first.
     """
 
     performance: PerformancePlan
     mat: MatPlan
     files: tuple[str, ...]
+    texts: tuple[bytes, ...] = field(default=(), repr=False)

@@ -12,6 +12,7 @@ from matbridge.errors import Problem
 from matbridge.mapping.document import Document, Path
 from matbridge.mapping.fields import OURS, OURS_KEYED, Form, near, said
 from matbridge.mapping.schema_zone import PLAY_KEYS
+from matbridge.plain import escaped
 
 Loc = tuple[str | int, ...]
 """Validation's own way to a value: keys and places, and between them the forms it chose."""
@@ -50,6 +51,28 @@ def validate(form: type[F], document: Document) -> F | None:
             if data is None:
                 return None
     return None
+
+
+def shown(problem: Problem, kind: str = "") -> str:
+    """A problem as a person is shown it: place and message, the line, and a mark below."""
+    text = escaped(f"{_place(problem)}: {kind}{problem.message}")
+    if not problem.source:
+        return text
+    start = max(0, problem.column - LINE_BEFORE)
+    before = escaped(problem.source[start : problem.column - 1].replace("\t", " "))
+    line = escaped(problem.source[start : start + LINE_SHOWN].replace("\t", " "))
+    return f"{text}\n    {line}\n    {' ' * len(before)}^"
+
+
+def _place(problem: Problem) -> str:
+    if not problem.line:
+        return problem.path
+    return f"{problem.path}:{problem.line}:{problem.column}"
+
+
+# Of a long line no more is shown than fits a terminal, and so much of it before the place.
+LINE_SHOWN = 110
+LINE_BEFORE = 80
 
 
 def context(path: Path) -> str:
@@ -122,7 +145,8 @@ def _unknown_key(form: type[Form], loc: Loc, word: str) -> str:
         other = next((key for key in keys if key in PLAY_KEYS), None)
         if other is not None:
             return (
-                f"'{word}' does not go with '{other}'; a zone plays one of them, or several as layers"
+                f"'{word}' does not go with '{other}'; a zone plays one of them, or several as "
+                "layers"
             )
     return f"unknown key {said(word)}{near(word, keys)}"
 
@@ -189,7 +213,7 @@ def _path_of(data: object, loc: tuple[str | int, ...], kind: str) -> Path:
 
 
 def _without(data: Any, path: Path, pruned: set[Path]) -> Any:
-    """A copy of the data without the innermost named value around a path; None without all of it."""
+    """A copy of the data without the innermost named value around a path, or None."""
     while path and not isinstance(path[-1], str):
         path = path[:-1]
     if not path:
@@ -198,7 +222,7 @@ def _without(data: Any, path: Path, pruned: set[Path]) -> Any:
     copied: Any = dict(data)
     place = copied
     for part in path[:-1]:
-        inner = place[part] if isinstance(place, list) or part in place else None
+        inner = place.get(part) if isinstance(place, dict) else place[part]
         if not isinstance(inner, dict | list):
             return copied
         place[part] = inner.copy()

@@ -1,7 +1,7 @@
 """General MIDI programs by name, in their order: the first is program 1, which is sent as 0.
 
-Source: General MIDI level 1 sound set; tests/reference/test_programs.py compares every row with pretty_midi's
-copy of it.
+Source: General MIDI level 1 sound set; tests/reference/test_programs.py compares every row with
+pretty_midi's copy of it.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""What holds in a preset, and for a zone of it, once defaults, likeness, groups and patterns are applied.
+"""What holds in a preset and a zone, once defaults, likeness, groups and patterns are applied.
 
     defaults  ->  the preset it is like  ->  the preset itself        later ones go before earlier
     in each:      groups and patterns, as written  ->  zones by name
@@ -73,7 +73,7 @@ def resolve(
         said_here = PresetSaid(name, path, zones=[ZoneSaid() for _ in names.names])
         for settings, where in (*defaults, *reversed(chain)):
             # What is wrong in an earlier one has been reported where it stands.
-            own = where == path or where == ("defaults",) and name == next(iter(file.presets))
+            own = where == path or (where == ("defaults",) and name == next(iter(file.presets)))
             _apply(said_here, settings, where, names, report if own else _silent)
         yield said_here
 
@@ -122,9 +122,7 @@ def _apply(
                     _apply_zone(preset.zones[index], zone, here)
 
 
-def _complete(
-    held: dict[str, Said], form: Form, path: Path, exclusive: frozenset[str]
-) -> None:
+def _complete(held: dict[str, Said], form: Form, path: Path, exclusive: frozenset[str]) -> None:
     fresh = {key: Said(value, (*path, key)) for key, value in said_in(form)}
     if exclusive & fresh.keys():
         for key in exclusive:
@@ -157,4 +155,3 @@ def said_in(form: Form) -> Iterator[tuple[str, Any]]:
 SETTING_KEYS = frozenset(
     name for name in SoundZone.model_fields if name not in PLAY_KEYS and name != "octave"
 )
-

@@ -1,8 +1,8 @@
 """Scale types by name, as semitones above the root.
 
-Names and steps are those on which at least two reference libraries agree (music21, mingus, pytheory,
-tonal; tests/reference/test_scales.py asks three of them), except for the rows marked "one source",
-which one library names so and none names otherwise.
+Names and steps are those on which at least two reference libraries agree (music21, mingus,
+pytheory, tonal; tests/reference/test_scales.py asks three of them), except for the rows marked "one
+source", which one library names so and none names otherwise.
 """
 
 from __future__ import annotations

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal, Never
 
-from pydantic import Discriminator, Field, Tag
+from pydantic import Field, Tag
 
+from matbridge.mapping.choice import NO_FORM, by_key, by_value, no_form_by_key, no_form_by_value
 from matbridge.mapping.fields import (
+    Channel,
     Flag,
     Form,
     Name,
+    Note,
     Position,
     Rule,
     line_of_text,
-    near,
     number,
     one_of,
     refusal,
@@ -27,38 +29,120 @@ MAX_CHANNELS = 1024
 # No serial line here is slower or faster; a USB board ignores the figure.
 MIN_BAUD, MAX_BAUD = 300, 12_000_000
 
+# A device path, a USB id as the link resolves it, or the mat that plays by itself.
+PORT = r"simulated|usb:[0-9A-Fa-f]{4}:[0-9A-Fa-f]{4}(:[!-~]+)?|/[!-~]+"
+
 ZONE_NAME = r"[A-Za-z0-9][A-Za-z0-9 _.+-]*"
 
 
-class Board(Form):
-    """A microcontroller that sends the readings of the mat's sensors over a serial line."""
+class _AnyBoard(Form):
+    """What may be said of a board of any kind."""
 
-    port: Annotated[str, line_of_text("a port")] = Field(
+    channels: Annotated[int, whole(1, MAX_CHANNELS)] | None = Field(
+        None, description="How many readings a scan has; as many as the zones need, unless given."
+    )
+
+
+class SerialBoard(_AnyBoard):
+    """A microcontroller that sends its readings over a serial line."""
+
+    port: Annotated[str, line_of_text("a port", PORT)] = Field(
         description="Where the board is: a device path such as /dev/serial/by-id/..., "
-        "usb:VENDOR:PRODUCT[:SERIAL] with the ids in hex, or simulated for a mat that plays itself."
+        "usb:VENDOR:PRODUCT[:SERIAL] with the ids in hex, or simulated, which plays by itself."
     )
     baud: Annotated[int, whole(MIN_BAUD, MAX_BAUD)] = Field(
         115_200, description="Speed of the serial line, in bits a second, as the board has it."
     )
-    format: Annotated[Literal["text", "packed"], one_of("format", ("text", "packed"))] = Field(
+    format: Annotated[str, one_of("format", ("text", "packed"))] = Field(
         "text",
         description="How the board writes a scan: text (a line of numbers) or packed (binary, with "
         "checksum and clock).",
-    )
-    channels: Annotated[int, whole(1, MAX_CHANNELS)] | None = Field(
-        None, description="How many readings a scan has; as many as the zones need, unless given."
     )
     dtr: Flag = Field(True, description="Raise the DTR line when opening; USB boards wait for it.")
     rts: Flag = Field(True, description="Raise the RTS line when opening.")
 
 
+RateHz = Annotated[int, whole(1, 4000)]
+_RATE_TEXT = "Scans a second."
+Paths = Annotated[
+    list[Annotated[str, line_of_text("a device path", r"/[!-~]+")]],
+    Field(min_length=1, max_length=8),
+]
+
+
+class SpiBoard(_AnyBoard):
+    """Converters on the SPI pins of this computer."""
+
+    spi: Paths = Field(description="The device of each 8-channel converter: [/dev/spidev0.0, ...].")
+    rate_hz: RateHz = Field(500, description=_RATE_TEXT)
+    clock_hz: Annotated[int, whole(10_000, 20_000_000)] = Field(
+        1_000_000, description="Clock of the SPI bus, as fast as the converter's supply allows."
+    )
+
+
+class IioBoard(_AnyBoard):
+    """Converters that the kernel reads (industrial I/O)."""
+
+    iio: Paths = Field(description="The folder of each converter: [/sys/bus/iio/devices/...].")
+    rate_hz: RateHz = Field(200, description=_RATE_TEXT)
+
+
+class I2cBoard(_AnyBoard):
+    """Touch chips on an I2C bus of this computer."""
+
+    i2c: Annotated[int, whole(0, 63)] = Field(description="The number of the bus: 1 is /dev/i2c-1.")
+    chips: Annotated[list[Annotated[int, whole(0x08, 0x77)]], Field(min_length=1, max_length=8)] = (
+        Field(description="The address of each 12-electrode chip: [0x5A, 0x5B].")
+    )
+    rate_hz: RateHz = Field(100, description=_RATE_TEXT)
+    pressure: Flag = Field(
+        False, description="Read how near a touch is, for sensor type level, and not only whether."
+    )
+
+
+MIDI_READS = ("notes", "polyphonic pressure", "controls")
+
+
+class MidiBoard(_AnyBoard):
+    """A board that already speaks MIDI."""
+
+    midi: Annotated[str, line_of_text("a port pattern")] = Field(
+        description='The port it plays into, by name or pattern: "Pads*".'
+    )
+    reads: Annotated[str, one_of("kind of message", MIDI_READS)] = Field(
+        "notes", description="What a zone sends: notes, polyphonic pressure, or controls."
+    )
+    first: Note = Field(
+        0, description="The note or control of channel 0; those after it are channels 1, 2, ..."
+    )
+    midi_channel: Channel | None = Field(
+        None, description="Listen to this MIDI channel only, 1-16; to all, unless given."
+    )
+
+
+BOARD_KEYS = ("port", "spi", "iio", "i2c", "midi")
+
+Board = Annotated[
+    Annotated[SerialBoard, Tag("port")]
+    | Annotated[SpiBoard, Tag("spi")]
+    | Annotated[IioBoard, Tag("iio")]
+    | Annotated[I2cBoard, Tag("i2c")]
+    | Annotated[MidiBoard, Tag("midi")]
+    | Annotated[Never, no_form_by_key("a board", "{port: /dev/ttyACM0}", BOARD_KEYS), Tag(NO_FORM)],
+    by_key(BOARD_KEYS),
+]
+
+
+_TYPE_TEXT = (
+    "What lies under a zone: force (a force-sensitive resistor), level (a reading taken as it is), "
+    "or switch (on or off)."
+)
+
+
 class ForceSensor(Form):
     """A force-sensitive resistor over a fixed one, read by a converter."""
 
-    type: Literal["force"] = Field(
-        description="What lies under a zone: force (a force-sensitive resistor), level (a reading "
-        "taken as it is), or switch (on or off)."
-    )
+    type: Literal["force"] = Field(description=_TYPE_TEXT)
     bits: Annotated[int, whole(1, 16)] = Field(
         10, description="Width of a reading: 10 means 0-1023."
     )
@@ -70,7 +154,7 @@ class ForceSensor(Form):
 class LevelSensor(Form):
     """A sensor whose reading already goes with the load, or with the nearness of a foot."""
 
-    type: Literal["level"] = Field(description="As under force.")
+    type: Literal["level"] = Field(description=_TYPE_TEXT)
     bits: Annotated[int, whole(1, 16)] = Field(
         10, description="Width of a reading: 10 means 0-1023."
     )
@@ -79,35 +163,69 @@ class LevelSensor(Form):
 class SwitchSensor(Form):
     """A contact or a touch chip: 0 for free, anything else for touched."""
 
-    type: Literal["switch"] = Field(description="As under force.")
-    bits: Annotated[int, whole(1, 16)] = Field(
-        1, description="Width of a reading: 1 means 0 or 1."
-    )
+    type: Literal["switch"] = Field(description=_TYPE_TEXT)
+    bits: Annotated[int, whole(1, 16)] = Field(1, description="Width of a reading: 1 means 0 or 1.")
 
 
-def _sensor_form(value: Any) -> str:
-    form = value.get("type") if isinstance(value, dict) else getattr(value, "type", None)
-    return form if isinstance(form, str) and form in ("force", "level", "switch") else "?"
-
-
-def _no_sensor(value: Any) -> Never:
-    types = ("force", "level", "switch")
-    if not isinstance(value, dict):
-        raise refusal(f"{said(value)} is not a sensor; write {{type: force, bits: 10, ...}}")
-    if "type" not in value:
-        raise refusal(f"a sensor needs a type: {', '.join(types)}")
-    kind = value["type"]
-    hint = near(kind, types) if isinstance(kind, str) else f"; allowed: {', '.join(types)}"
-    raise refusal(f"unknown sensor type {said(kind)}{hint}", key="type")
-
+SENSOR_TYPES = ("force", "level", "switch")
+_SENSOR_EXAMPLE = "{type: force, bits: 10, fixed_resistor_ohm: 1000}"
 
 Sensor = Annotated[
     Annotated[ForceSensor, Tag("force")]
     | Annotated[LevelSensor, Tag("level")]
     | Annotated[SwitchSensor, Tag("switch")]
-    | Annotated[Never, Rule(_no_sensor, None), Tag("?")],
-    Discriminator(_sensor_form),
+    | Annotated[
+        Never, no_form_by_value("a sensor", "type", SENSOR_TYPES, _SENSOR_EXAMPLE), Tag(NO_FORM)
+    ],
+    by_value("type", SENSOR_TYPES),
 ]
+
+
+class Sensing(Form):
+    """How touches are told from readings; each of these has a default that suits a foot mat."""
+
+    threshold: Annotated[float, number(0.001, 0.9)] | None = Field(
+        None, description="Least load that is a touch, as a share of the zone's full press."
+    )
+    peak_window_ms: Annotated[float, number(0, 50)] | None = Field(
+        None, description="How long an onset waits for its peak, with velocity from peak or both."
+    )
+    rise_window_ms: Annotated[float, number(0, 50)] | None = Field(
+        None, description="How long it measures the rise, with velocity from rise."
+    )
+    slow_rise_ms: Annotated[float, number(0.5, 1000)] | None = Field(
+        None, description="The time to a full press that plays softest."
+    )
+    fast_rise_ms: Annotated[float, number(0.5, 1000)] | None = Field(
+        None, description="The time to a full press that plays loudest."
+    )
+    debounce_scans: Annotated[int, whole(0, 10)] | None = Field(
+        None, description="How many more scans must agree before a touch begins or ends."
+    )
+    hold_off_ms: Annotated[float, number(0, 500)] | None = Field(
+        None, description="How long after an onset the zone takes no other."
+    )
+    lift_share: Annotated[float, number(0.02, 0.9)] | None = Field(
+        None, description="A touch ends under this share of its recent highest load."
+    )
+    strike_share: Annotated[float, number(0.05, 1)] | None = Field(
+        None, description="A fast rise of this share of full press on a held zone strikes anew."
+    )
+    crosstalk: Annotated[float, number(0, 0.9)] | None = Field(
+        None, description="Under this share of a near zone being struck a zone is silent; 0: never."
+    )
+    crosstalk_reach_cm: Annotated[float, number(0, 1000)] | None = Field(
+        None, description="How far a strike leaks; 0 for the next zones around."
+    )
+    object_after_s: Annotated[float, number(1, 3600)] | None = Field(
+        None, description="What lies so long without moving is no foot, and is the new rest."
+    )
+    rest_follow_s: Annotated[float, number(1, 3600)] | None = Field(
+        None, description="Time constant at which the rest follows slow drift."
+    )
+    pressure_step: Annotated[float, number(0.001, 0.5)] | None = Field(
+        None, description="Least change of load that is news while held."
+    )
 
 
 def _zone_size(value: Any) -> Any:
@@ -129,9 +247,7 @@ class MatZone(Form):
     name: Annotated[str, line_of_text("a zone name", ZONE_NAME, 32)] = Field(
         description="What the performance file calls the zone: letters, digits, spaces, . _ + -"
     )
-    at: Position = Field(
-        description="Its centre in cm: [x to the right, y away from the player]."
-    )
+    at: Position = Field(description="Its centre in cm: [x to the right, y away from the player].")
     channel: Annotated[int, whole(0, MAX_CHANNELS - 1)] | None = Field(
         None,
         description="Which reading of a scan it is, counted from 0 as converters number their "
@@ -140,18 +256,21 @@ class MatZone(Form):
     board: Name | None = Field(
         None, description="The board it hangs on, where the mat has several."
     )
-    size: Annotated[
-        float | list[float],
-        Rule(
-            _zone_size,
-            {
-                "anyOf": [
-                    _POSITIVE_CM,
-                    {"type": "array", "items": _POSITIVE_CM, "minItems": 2, "maxItems": 2},
-                ]
-            },
-        ),
-    ] | None = Field(
+    size: (
+        Annotated[
+            float | list[float],
+            Rule(
+                _zone_size,
+                {
+                    "anyOf": [
+                        _POSITIVE_CM,
+                        {"type": "array", "items": _POSITIVE_CM, "minItems": 2, "maxItems": 2},
+                    ]
+                },
+            ),
+        ]
+        | None
+    ) = Field(
         None,
         description="For drawings: its diameter in cm, or [width, depth]; what fits between its "
         "neighbours, unless given.",
@@ -164,9 +283,13 @@ class MatFile(Form):
     mat: Name = Field(description="The name of the mat; its calibration is kept under it.")
     board: Board | None = Field(None, description="The board that reads the mat.")
     boards: dict[str, Board] | None = Field(
-        None, description="Several boards by name, instead of board; each zone says which is its own."
+        None,
+        description="Several boards by name, instead of board; each zone says which is its own.",
     )
     sensor: Sensor = Field(description="What lies under every zone.")
+    sensing: Sensing | None = Field(
+        None, description="Finer settings of how touches are told from readings."
+    )
     zones: list[MatZone] = Field(
         min_length=1, max_length=16 * MAX_CHANNELS, description="The zones, in playing order."
     )

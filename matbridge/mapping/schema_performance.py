@@ -1,8 +1,8 @@
-"""The performance file, key by key: what it may hold, with a line on each for editors and the README."""
+"""The performance file, key by key, with a line on each for editors and the README."""
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal, Never
+from typing import Annotated, Any, Never
 
 from pydantic import Field, Tag
 
@@ -14,7 +14,6 @@ from matbridge.mapping.choice import (
     no_form_by_key,
     one_or_several,
 )
-from matbridge.mapping.controls import CONTROLS
 from matbridge.mapping.fields import (
     Channel,
     Flag,
@@ -25,7 +24,6 @@ from matbridge.mapping.fields import (
     number,
     one_of,
     refusal,
-    refused_value,
     said,
     whole,
 )
@@ -82,7 +80,10 @@ class SerialOutput(_Output):
     """A DIN jack on a serial line."""
 
     serial: Annotated[str, line_of_text("a serial path", r"/[!-~]+")] = Field(
-        description="A serial line with a DIN jack: raw MIDI at 31 250 baud."
+        description="A serial line with a DIN jack: raw MIDI."
+    )
+    baud: Annotated[int, whole(31_250, 4_000_000)] = Field(
+        31_250, description="31 250, as every DIN jack has it, unless the far end is faster."
     )
 
 
@@ -101,7 +102,9 @@ Output = Annotated[
     | Annotated[PortOutput, Tag("port")]
     | Annotated[SerialOutput, Tag("serial")]
     | Annotated[FileOutput, Tag("file")]
-    | Annotated[Never, no_form_by_key("an output", "{virtual: matbridge}", OUTPUT_KEYS), Tag(NO_FORM)],
+    | Annotated[
+        Never, no_form_by_key("an output", "{virtual: matbridge}", OUTPUT_KEYS), Tag(NO_FORM)
+    ],
     by_key(OUTPUT_KEYS),
 ]
 
@@ -137,9 +140,7 @@ class Input(Form):
     programs: dict[Annotated[int, _numbered("a program", 1, 128)], Name] = Field(
         default_factory=dict, description="Which preset a program 1-128 switches to: {1: low tide}."
     )
-    controls: dict[
-        Annotated[int, Rule(_control_key, {"type": "string"})], Action
-    ] = Field(
+    controls: dict[Annotated[int, Rule(_control_key, {"type": "string"})], Action] = Field(
         default_factory=dict,
         description="What a control does when it comes with 64 or more: {20: panic}.",
     )
@@ -152,26 +153,27 @@ class Voices(Form):
     """How many notes sound at once, and which give way."""
 
     limit: Annotated[int, whole(1, 128)] | None = Field(
-        None, description="So many notes at once on a channel; no limit, unless given. 1 is one voice."
+        None,
+        description="So many notes at once on a channel, 1 for one voice; no limit, unless given.",
     )
     priority: Annotated[str, one_of("priority", ("last", "lowest", "highest"))] | None = Field(
         None,
-        description="Which notes stay when there are too many: last (the oldest gives way), lowest or "
-        "highest.",
+        description="Which notes stay when there are too many: last (the oldest gives way), lowest "
+        "or highest.",
     )
     retrigger: Flag | None = Field(
         None,
-        description="true (one note ends before the next is struck) or false (after, so that a synth "
-        "plays them bound together).",
+        description="true (one note ends before the next is struck) or false (after, so that a "
+        "synth plays them bound together).",
     )
     same_note: Annotated[str, one_of("same_note", ("restrike", "join"))] | None = Field(
         None,
-        description="When two zones play one note: restrike (it is struck anew) or join (it goes on).",
+        description="When two zones play one note: restrike (strike it anew) or join (it goes on).",
     )
     crowd: Annotated[int, whole(0, 128)] | None = Field(
         None,
-        description="So many zones may be struck within crowd_ms; the rest is a body on the mat and "
-        "stays silent. 0 for no limit.",
+        description="So many zones may be struck within crowd_ms; the rest is a body on the mat "
+        "and stays silent. 0 for no limit.",
     )
     crowd_ms: Annotated[float, number(1, 1000)] | None = Field(
         None, description="The time that crowd speaks of; 50 unless given."
@@ -203,14 +205,18 @@ class Entry(Form):
 
     output: Name | None = Field(None, description="Another output than the preset's.")
     channel: Channel | None = Field(None, description="Another channel than the preset's, 1-16.")
-    bank: Bank | None = Field(None, description="The bank, 0-16383: 128 times control 0, plus control 32.")
+    bank: Bank | None = Field(
+        None, description="The bank, 0-16383: 128 times control 0, plus control 32."
+    )
     program: Program | None = Field(
         None, description="Program 1-128, or a General MIDI name: marimba."
     )
     bend_range: Annotated[int, whole(1, 96)] | None = Field(
         None, description="Semitones that full bend stands for, announced to the synth."
     )
-    controls: dict[Annotated[int, Rule(_control_key, {"type": "string"})], Annotated[int, whole(0, 127)]] = Field(
+    controls: dict[
+        Annotated[int, Rule(_control_key, {"type": "string"})], Annotated[int, whole(0, 127)]
+    ] = Field(
         default_factory=dict, description="Controls by number or name: {volume: 100, 91: 40}."
     )
 
@@ -238,23 +244,25 @@ class Tuning(Form):
     root: Annotated[str, one_of("root", ROOTS)] = Field(
         "C", description="The note the tuning is pure from: C, F#, Bb."
     )
-    cents: Annotated[
-        tuple[float, ...],
-        Rule(
-            _tuning_cents,
-            {
-                "type": "array",
-                "items": {"type": "number", "minimum": -100, "maximum": 100},
-                "minItems": 12,
-                "maxItems": 12,
-            },
-        ),
-    ] | None = Field(
-        None, description="Instead of type: how many cents each of 12 notes departs, from the root up."
+    cents: (
+        Annotated[
+            tuple[float, ...],
+            Rule(
+                _tuning_cents,
+                {
+                    "type": "array",
+                    "items": {"type": "number", "minimum": -100, "maximum": 100},
+                    "minItems": 12,
+                    "maxItems": 12,
+                },
+            ),
+        ]
+        | None
+    ) = Field(
+        None,
+        description="Instead of type: how many cents each of 12 notes departs, from the root up.",
     )
-    a4_hz: Annotated[float, number(392, 494)] = Field(
-        440, description="The pitch of A4 in Hz."
-    )
+    a4_hz: Annotated[float, number(392, 494)] = Field(440, description="The pitch of A4 in Hz.")
 
 
 # ---- presets and the file ----------------------------------------------------------------------
@@ -263,12 +271,16 @@ class Tuning(Form):
 class PresetSettings(Form):
     """What a preset, and the defaults of all presets, may say."""
 
-    output: Name | None = Field(None, description="The output of its zones; the first, unless given.")
+    output: Name | None = Field(
+        None, description="The output of its zones; the first, unless given."
+    )
     channel: Channel | None = Field(None, description="The MIDI channel of its zones, 1-16.")
-    scale: Scale | None = Field(None, description="The notes of all zones that say none of their own.")
+    scale: Scale | None = Field(
+        None, description="The notes of all zones that say none of their own."
+    )
     layout: Layout | None = Field(
         None,
-        description="How the scale lies on the mat: order, rows, snake, {by: ...}, or a list of zones.",
+        description="How the scale lies on the mat: order, rows, snake, {by: ...}, or some zones.",
     )
     transpose: Annotated[int, whole(-48, 48)] | None = Field(
         None, description="Semitones that all its notes are moved by."
@@ -280,8 +292,8 @@ class PresetSettings(Form):
     )
     hold: Hold | None = Field(
         None,
-        description="How long notes sound: touch, toggle, choke, or a length such as 1/4; touch unless "
-        "given.",
+        description="How long notes sound: touch, toggle, choke, or a length such as 1/4; touch "
+        "unless given.",
     )
     repeat: TimeSpan | None = Field(None, description="Strike again and again while held: 1/16.")
     latch: Flag | None = Field(
@@ -294,15 +306,17 @@ class PresetSettings(Form):
     )
     leave: Annotated[str, one_of("leave", ("end", "ring"))] | None = Field(
         None,
-        description="What becomes of held notes when it is left: end (at once) or ring (until lifted); "
-        "ring unless given.",
+        description="What becomes of held notes when it is left: end (at once) or ring (until "
+        "lifted); ring unless given.",
     )
     tempo: Tempo | None = Field(None, description="Beats a minute, set when the preset is entered.")
-    quantise: TimeSpan | None = Field(None, description="Strikes wait for the next multiple of it: 1/16.")
+    quantise: TimeSpan | None = Field(
+        None, description="Strikes wait for the next multiple of it: 1/16."
+    )
     zones: dict[str, Zone] | None = Field(
         None,
-        description="What single zones play: by name, group (row b) or pattern (a*); a zone's own name "
-        "goes before a group or pattern.",
+        description="What single zones play: by name, group (row b) or pattern (a*); a zone's own "
+        "name goes before a group or pattern.",
     )
 
 
@@ -325,7 +339,9 @@ class PerformanceFile(Form):
         description="Where MIDI goes, by names of your own."
     )
     tempo: Tempo = Field(120, description="Beats a minute at the start.")
-    first: Name | None = Field(None, description="The preset to begin with; the first, unless given.")
+    first: Name | None = Field(
+        None, description="The preset to begin with; the first, unless given."
+    )
     input: Input | None = Field(None, description="A port whose messages switch presets and act.")
     groups: dict[str, list[Name]] | None = Field(
         None, description="Names for several zones: lists of zone names and patterns."

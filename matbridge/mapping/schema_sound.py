@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Annotated, Any, Literal, Never
 
 from pydantic import Field, Tag
@@ -11,10 +12,10 @@ from matbridge.mapping.choice import (
     ONE,
     SEVERAL,
     WORD,
-    by_key,
+    Choice,
     by_value,
-    no_form_by_key,
     no_form_by_value,
+    one_key,
     one_or_several,
 )
 from matbridge.mapping.controls import CONTROLS, FIRST_CHANNEL_MODE, RESERVED
@@ -40,36 +41,9 @@ from matbridge.mapping.scales import SCALES
 # ---- curves ----------------------------------------------------------------------------------
 
 CURVE_WORDS = ("linear", "exponential", "logarithmic", "s-shaped")
-CURVE_KEYS = ("power", "exponential", "logarithmic", "s-shaped", "points", "fixed")
 
 # More makes a switch of it: at 10 half of the way up is 1/100 of the range.
-_Bend = Annotated[float, number(0, 20, above=True)]
-
-
-class PowerCurve(Form):
-    """The value raised to a power."""
-
-    power: Annotated[float, number(0, 10, above=True)] = Field(
-        description="Exponent: below 1 soft playing comes out louder, above 1 softer."
-    )
-
-
-class ExponentialCurve(Form):
-    """Soft playing comes out softer."""
-
-    exponential: _Bend = Field(description="How far the curve bends; 3 unless given.")
-
-
-class LogarithmicCurve(Form):
-    """Soft playing comes out louder."""
-
-    logarithmic: _Bend = Field(description="How far the curve bends; 3 unless given.")
-
-
-class SCurve(Form):
-    """Flat at both ends, steep in the middle."""
-
-    s_shaped: _Bend = Field(alias="s-shaped", description="How steep the middle is; 3 unless given.")
+_BEND = number(0, 20, above=True)
 
 
 def _points(value: Any) -> tuple[tuple[float, float], ...]:
@@ -85,7 +59,7 @@ def _points(value: Any) -> tuple[tuple[float, float], ...]:
         points.append((float(pair[0]), float(pair[1])))
     if points[0] != (0.0, 0.0) or points[-1] != (1.0, 1.0):
         raise refusal("points begin at [0, 0] and end at [1, 1]; the range moves the ends")
-    for (x0, y0), (x1, y1) in zip(points, points[1:], strict=False):
+    for (x0, y0), (x1, y1) in pairwise(points):
         if x1 <= x0 or y1 < y0:
             raise refusal(
                 f"points go on from left to right and never down; [{x1:g}, {y1:g}] does not "
@@ -94,47 +68,42 @@ def _points(value: Any) -> tuple[tuple[float, float], ...]:
     return tuple(points)
 
 
-class PointsCurve(Form):
-    """Straight lines through given points."""
-
-    points: Annotated[
-        tuple[tuple[float, float], ...],
-        Rule(
-            _points,
-            {
-                "type": "array",
-                "minItems": 2,
-                "maxItems": 64,
-                "items": {
-                    "type": "array",
-                    "items": {"type": "number", "minimum": 0, "maximum": 1},
-                    "minItems": 2,
-                    "maxItems": 2,
-                },
-            },
-        ),
-    ] = Field(description="Pairs [how hard, how loud] from [0, 0] to [1, 1], never going down.")
-
-
-class FixedCurve(Form):
-    """The same for every strike."""
-
-    fixed: Annotated[int, whole(1, 127)] = Field(description="The one velocity that is sent.")
-
+_POINTS_SHOWN = {
+    "type": "array",
+    "minItems": 2,
+    "maxItems": 64,
+    "items": {
+        "type": "array",
+        "items": {"type": "number", "minimum": 0, "maximum": 1},
+        "minItems": 2,
+        "maxItems": 2,
+    },
+}
 
 _CURVE_EXAMPLE = "linear, s-shaped or {power: 0.7}"
 
-Curve = Annotated[
-    Annotated[str, one_of("curve", CURVE_WORDS), Tag(WORD)]
-    | Annotated[PowerCurve, Tag("power")]
-    | Annotated[ExponentialCurve, Tag("exponential")]
-    | Annotated[LogarithmicCurve, Tag("logarithmic")]
-    | Annotated[SCurve, Tag("s-shaped")]
-    | Annotated[PointsCurve, Tag("points")]
-    | Annotated[FixedCurve, Tag("fixed")]
-    | Annotated[Never, no_form_by_key("a curve", _CURVE_EXAMPLE, CURVE_KEYS), Tag(NO_FORM)],
-    by_key(CURVE_KEYS, word=True),
-]
+CURVE = one_key(
+    "a curve",
+    {
+        "power": Choice(
+            number(0, 10, above=True),
+            "The value raised to a power: below 1 soft playing comes out louder, above 1 softer.",
+        ),
+        "exponential": Choice(_BEND, "Soft playing comes out softer, the more the higher; else 3."),
+        "logarithmic": Choice(_BEND, "Soft playing comes out louder, the more the higher; else 3."),
+        "s-shaped": Choice(
+            _BEND, "Flat at both ends, the steeper in the middle the higher; else 3."
+        ),
+        "points": Choice(
+            Rule(_points, _POINTS_SHOWN),
+            "Straight lines through pairs [how hard, how loud] from [0, 0] to [1, 1], never down.",
+        ),
+        "fixed": Choice(whole(1, 127), "The same for every strike."),
+    },
+    _CURVE_EXAMPLE,
+    word=one_of("curve", CURVE_WORDS),
+)
+Curve = Annotated[Any, CURVE]
 
 # ---- velocity and pressure -------------------------------------------------------------------
 
@@ -147,8 +116,8 @@ class Velocity(Form):
     from_: Annotated[str, one_of("velocity source", VELOCITY_SOURCES)] | None = Field(
         None,
         alias="from",
-        description="peak (the hardest moment of the strike), rise (how fast it came), both, or fixed "
-        "(every strike alike, for switches).",
+        description="peak (the hardest moment of the strike), rise (how fast it came), both, or "
+        "fixed (every strike alike, for switches).",
     )
     curve: Curve | None = Field(
         None, description=f"From how hard to how loud: {_CURVE_EXAMPLE}; linear unless given."
@@ -165,12 +134,16 @@ def control_number(value: Any) -> int:
     """A control by number or name; raises a refusal that says which there are."""
     if isinstance(value, str):
         if value not in CONTROLS:
-            raise refusal(f"unknown control {said(value)}{near(value, CONTROLS)}; or a number 0-119")
+            raise refusal(
+                f"unknown control {said(value)}{near(value, CONTROLS)}; or a number 0-119"
+            )
         return CONTROLS[value]
     if isinstance(value, bool) or not isinstance(value, int):
         raise refused_value(f"{said(value)} is neither a number 0-119 nor the name of a control")
     if FIRST_CHANNEL_MODE <= value <= 127:
-        raise refused_value(f"{value} is not a control but a mode of the channel; controls are 0-119")
+        raise refused_value(
+            f"{value} is not a control but a mode of the channel; controls are 0-119"
+        )
     if not 0 <= value < FIRST_CHANNEL_MODE:
         raise refused_value(f"{value} is not within 0-119")
     if value in RESERVED:
@@ -222,8 +195,8 @@ class ChannelPressure(Following):
     """Pressure for the whole channel."""
 
     send: Literal["channel pressure"] = Field(
-        description="Where pressure goes: channel pressure, polyphonic pressure (each note its own), "
-        "control, or bend."
+        description="Where pressure goes: channel pressure, polyphonic pressure (each note its "
+        "own), control, or bend."
     )
     range: _Range7 = Field((0, 127), description="What is sent for no and for full pressure.")
 
@@ -293,35 +266,14 @@ def _note_value(value: Any) -> str:
 
 
 _NOTE_VALUE_SHOWN = {"type": "string", "pattern": "^[1-9][0-9]?/(1|2|4|8|16|32|64)[.t]?$"}
-NoteValue = Annotated[str, Rule(_note_value, _NOTE_VALUE_SHOWN)]
-
-
-class Beats(Form):
-    """A length in beats (quarter notes) of the tempo."""
-
-    beats: Annotated[float, number(0, MAX_BEATS, above=True)] = Field(
-        description="How many beats, a beat being a quarter note."
-    )
-
-
-class Seconds(Form):
-    """A length in seconds."""
-
-    seconds: Annotated[float, number(MIN_SECONDS, MAX_SECONDS)] = Field(
-        description="How many seconds."
-    )
-
-
-LENGTH_KEYS = ("beats", "seconds")
 _LENGTH_EXAMPLE = "1/8, {beats: 2} or {seconds: 0.5}"
-_NoLength = Annotated[Never, no_form_by_key("a length", _LENGTH_EXAMPLE, LENGTH_KEYS), Tag(NO_FORM)]
+_LENGTHS = {
+    "beats": Choice(number(0, MAX_BEATS, above=True), "So many beats, each a quarter note."),
+    "seconds": Choice(number(MIN_SECONDS, MAX_SECONDS), "So many seconds."),
+}
 
 TimeSpan = Annotated[
-    Annotated[NoteValue, Tag(WORD)]
-    | Annotated[Beats, Tag("beats")]
-    | Annotated[Seconds, Tag("seconds")]
-    | _NoLength,
-    by_key(LENGTH_KEYS, word=True),
+    Any, one_key("a length", _LENGTHS, _LENGTH_EXAMPLE, Rule(_note_value, _NOTE_VALUE_SHOWN))
 ]
 
 HOLD_WORDS = ("touch", "toggle", "choke")
@@ -332,20 +284,19 @@ def _hold_word(value: Any) -> str:
         return value
     if isinstance(value, str) and "/" in value:
         return _note_value(value)
-    hint = near(value, HOLD_WORDS) if isinstance(value, str) else ""
-    raise refusal(
-        f"unknown hold {said(value)}{hint}" + ("" if "did you" in hint else f"; or {_LENGTH_EXAMPLE}")
-    )
+    hint = near(str(value), HOLD_WORDS)
+    also = "" if "did you" in hint else f", {_LENGTH_EXAMPLE}"
+    raise refusal(f"unknown hold {said(value)}{hint}{also}")
 
 
 Hold = Annotated[
-    Annotated[
-        str, Rule(_hold_word, {"anyOf": [{"enum": list(HOLD_WORDS)}, _NOTE_VALUE_SHOWN]}), Tag(WORD)
-    ]
-    | Annotated[Beats, Tag("beats")]
-    | Annotated[Seconds, Tag("seconds")]
-    | _NoLength,
-    by_key(LENGTH_KEYS, word=True),
+    Any,
+    one_key(
+        "a hold",
+        _LENGTHS,
+        f"touch, toggle, {_LENGTH_EXAMPLE}",
+        Rule(_hold_word, {"anyOf": [{"enum": list(HOLD_WORDS)}, _NOTE_VALUE_SHOWN]}),
+    ),
 ]
 
 # ---- scales and how they lie -----------------------------------------------------------------
@@ -383,7 +334,8 @@ def _steps(what: str, highest: float, *, whole_only: bool) -> Rule:
     return Rule(check, shown)
 
 
-# Notes of one octave; the finest division in common use has 72, and every scale here is far coarser.
+# Notes of one octave; the finest division in common use has 72, and every scale here is far
+# coarser.
 MAX_SCALE = 72
 
 
@@ -416,9 +368,9 @@ class PlainLayout(_Layout):
     """One zone after the other."""
 
     by: Literal["order", "rows", "snake"] = Field(
-        description="How the scale goes over the mat: order (as the mat file lists the zones), rows "
-        "(each from left to right, the nearest first), snake (every second row back), distance or "
-        "angle (from a point), steps (so many degrees across and along)."
+        description="How the scale goes over the mat: order (as the mat file lists the zones), "
+        "rows (each from left to right, the nearest first), snake (every second row back), "
+        "distance or angle (from a point), steps (so many degrees across and along)."
     )
 
 

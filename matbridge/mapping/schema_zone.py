@@ -6,8 +6,17 @@ from typing import Annotated, Any, Never, Self
 
 from pydantic import Field, ModelWrapValidatorHandler, Tag, model_validator
 
+from matbridge.mapping.choice import (
+    NO_FORM,
+    ONE,
+    WORD,
+    Choice,
+    by_key,
+    no_form_by_key,
+    one_key,
+    word_or_form,
+)
 from matbridge.mapping.chords import CHORD_SIGNS, CHORDS, CLOSE, SPREADS
-from matbridge.mapping.choice import NO_FORM, WORD, by_key, no_form_by_key
 from matbridge.mapping.fields import (
     NOTE,
     Channel,
@@ -55,8 +64,8 @@ class Chord(Form):
     )
     spread: Annotated[str, one_of("spread", SPREADS)] = Field(
         CLOSE,
-        description="close, open (every second note an octave up), drop 2 or drop 3 (that note from "
-        "the top an octave down).",
+        description="close, open (every second note an octave up), drop 2 or drop 3 (that note "
+        "from the top an octave down).",
     )
 
 
@@ -65,29 +74,42 @@ Octave = Annotated[int, whole(-8, 8)]
 Percussion = Annotated[str, one_of("percussion sound", PERCUSSION)]
 
 
-class ChordStep(Form):
-    """A chord as one step of a sequence."""
-
-    chord: Chord = Field(description="A chord by root and type.")
+SOUND_KEYS = ("note", "notes", "chord", "degree", "percussion", "sequence")
 
 
-class NotesStep(Form):
-    """Several notes as one step of a sequence."""
+def one_sound(value: Any, what: str) -> None:
+    """Refuse a mapping that says two things to play, or an octave of nothing."""
+    if not isinstance(value, dict):
+        return
+    sounds = [key for key in value if key in SOUND_KEYS]
+    if len(sounds) > 1:
+        raise refusal(
+            f"'{sounds[1]}' does not go with '{sounds[0]}'; {what} plays one of them, or several "
+            "as layers",
+            key=sounds[1],
+            at_key=True,
+        )
+    if "octave" in value and "degree" not in value:
+        raise refusal("'octave' goes with 'degree'", key="octave", at_key=True)
 
-    notes: Notes = Field(description="Several notes at once.")
 
+class StepForm(Form):
+    """What one step of a sequence plays."""
 
-class DegreeStep(Form):
-    """A degree of the scale as one step of a sequence."""
+    note: Note | None = Field(None, description="A note by name or number.")
+    notes: Notes | None = Field(None, description="Several notes at once.")
+    chord: Chord | None = Field(None, description="A chord by root and type.")
+    degree: Degree | None = Field(None, description="A degree of the scale, 1 for its root.")
+    octave: Octave | None = Field(
+        None, description="Of a degree: so many octaves above (or, below 0, below) it."
+    )
+    percussion: Percussion | None = Field(None, description="A General MIDI percussion sound.")
 
-    degree: Degree = Field(description="A degree of the preset's scale, 1 for its root.")
-    octave: Octave = Field(0, description="So many octaves above (or, below 0, below) it.")
-
-
-class PercussionStep(Form):
-    """A drum as one step of a sequence."""
-
-    percussion: Percussion = Field(description="A General MIDI percussion sound by name.")
+    @model_validator(mode="wrap")
+    @classmethod
+    def _one_thing(cls, value: Any, handler: ModelWrapValidatorHandler[Self]) -> Self:
+        one_sound(value, "a step")
+        return handler(value)
 
 
 REST = "rest"
@@ -97,16 +119,10 @@ def _step_word(value: Any) -> Any:
     return value if value == REST else NOTE.check(value)
 
 
-STEP_KEYS = ("notes", "chord", "degree", "percussion")
-
 Step = Annotated[
     Annotated[int | str, Rule(_step_word, {"anyOf": [NOTE.shown, {"const": REST}]}), Tag(WORD)]
-    | Annotated[NotesStep, Tag("notes")]
-    | Annotated[ChordStep, Tag("chord")]
-    | Annotated[DegreeStep, Tag("degree")]
-    | Annotated[PercussionStep, Tag("percussion")]
-    | Annotated[Never, no_form_by_key("a step", "D3, rest or {notes: [D3, A3]}", STEP_KEYS), Tag(NO_FORM)],
-    by_key(STEP_KEYS, word=True),
+    | Annotated[StepForm, Tag(ONE)],
+    word_or_form(),
 ]
 
 # ---- what is said of every zone, and of every zone that sounds ---------------------------------
@@ -116,7 +132,9 @@ class ZoneForm(Form):
     """What may be said of a zone whatever it plays."""
 
     output: Name | None = Field(None, description="Another output than the preset's.")
-    channel: Channel | None = Field(None, description="Another MIDI channel than the preset's, 1-16.")
+    channel: Channel | None = Field(
+        None, description="Another MIDI channel than the preset's, 1-16."
+    )
     label: Annotated[str, line_of_text("a label", longest=24)] | None = Field(
         None, description="What charts and screens call it, instead of the name of its note."
     )
@@ -168,33 +186,25 @@ class SoundZone(SoundSettings):
     )
     degree: Degree | None = Field(
         None,
-        description="A degree of the preset's scale, 1 for its root; past the last the next octave.",
+        description="A degree of the preset's scale, 1 for its root; past the last comes the next "
+        "octave.",
     )
     octave: Octave | None = Field(
         None, description="Of a degree: so many octaves above (or, below 0, below) it."
     )
     percussion: Percussion | None = Field(
         None,
-        description="A General MIDI percussion sound, on channel 10 unless the zone says otherwise: "
-        "closed hi-hat.",
+        description="A General MIDI percussion sound, on channel 10 unless the zone says "
+        "otherwise: closed hi-hat.",
     )
     sequence: Annotated[list[Step], Field(min_length=1, max_length=256)] | None = Field(
         None, description="What each touch plays in turn: [D3, F3, rest, {notes: [A3, C4]}]."
     )
+
     @model_validator(mode="wrap")
     @classmethod
     def _one_thing(cls, value: Any, handler: ModelWrapValidatorHandler[Self]) -> Self:
-        if isinstance(value, dict):
-            said = [key for key in value if key in SOUND_KEYS]
-            if len(said) > 1:
-                raise refusal(
-                    f"'{said[0]}' and '{said[1]}' are both said; a zone plays one of them, or several "
-                    "as layers",
-                    key=said[1],
-                    at_key=True,
-                )
-            if "octave" in value and "degree" not in value:
-                raise refusal("'octave' goes with 'degree'", key="octave", at_key=True)
+        one_sound(value, "a zone")
         return handler(value)
 
 
@@ -267,8 +277,8 @@ class PedalZone(ZoneForm):
     """A zone as a pedal."""
 
     pedal: Annotated[str, one_of("pedal", (*PEDAL_CONTROLS, LATCH))] = Field(
-        description="sustain, sostenuto or soft (sent as controls), or latch: while it is down, notes "
-        "of the mat ring on when they are lifted."
+        description="sustain, sostenuto or soft (sent as controls), or latch: while it is down, "
+        "notes of the mat ring on when they are lifted."
     )
     mode: Annotated[str, one_of("mode", MODES)] = Field(
         "momentary", description="momentary (down while touched) or toggle (down and up in turn)."
@@ -278,54 +288,28 @@ class PedalZone(ZoneForm):
 # ---- actions -----------------------------------------------------------------------------------
 
 ACTION_WORDS = ("next preset", "previous preset", "mute", "panic", "tap tempo", "take")
-ACTION_KEYS = ("preset", "transpose", "transpose_to", "octave")
 
-
-class PresetAction(Form):
-    """Go to a preset."""
-
-    preset: Name = Field(description="The name of the preset to go to.")
-
-
-class TransposeAction(Form):
-    """Move all that is transposable."""
-
-    transpose: Annotated[int, whole(-48, 48)] = Field(description="Semitones to add.")
-
-
-class TransposeToAction(Form):
-    """Set how far all that is transposable is moved."""
-
-    transpose_to: Annotated[int, whole(-48, 48)] = Field(
-        description="Semitones to set; 0 is as written."
-    )
-
-
-class OctaveAction(Form):
-    """Move all that is transposable by octaves."""
-
-    octave: Annotated[int, whole(-4, 4)] = Field(description="Octaves to add.")
-
-
-_ACTION_EXAMPLE = "next preset or {preset: low tide}"
-
-Action = Annotated[
-    Annotated[str, one_of("action", ACTION_WORDS), Tag(WORD)]
-    | Annotated[PresetAction, Tag("preset")]
-    | Annotated[TransposeAction, Tag("transpose")]
-    | Annotated[TransposeToAction, Tag("transpose_to")]
-    | Annotated[OctaveAction, Tag("octave")]
-    | Annotated[Never, no_form_by_key("an action", _ACTION_EXAMPLE, ACTION_KEYS), Tag(NO_FORM)],
-    by_key(ACTION_KEYS, word=True),
-]
+ACTION = one_key(
+    "an action",
+    {
+        "preset": Choice(line_of_text("a name"), "Go to the preset of this name."),
+        "transpose": Choice(whole(-48, 48), "Move all that is transposable by so many semitones."),
+        "transpose_to": Choice(whole(-48, 48), "Set how far it is moved; 0 is as written."),
+        "octave": Choice(whole(-4, 4), "Move all that is transposable by so many octaves."),
+    },
+    "next preset or {preset: low tide}",
+    word=one_of("action", ACTION_WORDS),
+)
+Action = Annotated[Any, ACTION]
 
 
 class ActionZone(ZoneForm):
     """A zone that makes the bridge do something."""
 
     action: Action = Field(
-        description="next preset, previous preset, {preset: NAME}, {transpose: 2}, {transpose_to: 0}, "
-        "{octave: 1}, mute, panic, tap tempo, or take (start and stop a recording)."
+        description="next preset, previous preset, {preset: NAME}, {transpose: 2}, "
+        "{transpose_to: 0}, {octave: 1}, mute, panic, tap tempo, or take (start and stop a "
+        "recording)."
     )
 
 
@@ -336,7 +320,6 @@ NOTHING = "nothing"
 # The tag of a zone that plays notes, or says nothing of what it plays.
 SOUND = "sound"
 
-SOUND_KEYS = ("note", "notes", "chord", "degree", "percussion", "sequence")
 WORK_KEYS = ("control", "program", "bend", "pedal", "action")
 PLAY_KEYS = (*SOUND_KEYS, "layers", *WORK_KEYS)
 
@@ -362,7 +345,7 @@ Layer = Annotated[
 
 
 class LayersZone(SoundSettings):
-    """A zone that plays several things at once, each on its own channel and output if so written."""
+    """A zone that plays several things at once, each where it says."""
 
     layers: Annotated[list[Layer], Field(min_length=1, max_length=16)] = Field(
         description="Several things at once, each written as a zone is: [{note: D3}, {control: 1}]."
@@ -374,9 +357,7 @@ def _zone_word(value: Any) -> Any:
 
 
 Zone = Annotated[
-    Annotated[
-        int | str, Rule(_zone_word, {"anyOf": [NOTE.shown, {"const": NOTHING}]}), Tag(WORD)
-    ]
+    Annotated[int | str, Rule(_zone_word, {"anyOf": [NOTE.shown, {"const": NOTHING}]}), Tag(WORD)]
     | Annotated[SoundZone, Tag(SOUND)]
     | Annotated[LayersZone, Tag("layers")]
     | Annotated[ControlZone, Tag("control")]
@@ -384,6 +365,8 @@ Zone = Annotated[
     | Annotated[BendZone, Tag("bend")]
     | Annotated[PedalZone, Tag("pedal")]
     | Annotated[ActionZone, Tag("action")]
-    | Annotated[Never, no_form_by_key("a zone", "D3 or {note: D3, hold: toggle}", PLAY_KEYS), Tag(NO_FORM)],
+    | Annotated[
+        Never, no_form_by_key("a zone", "D3 or {note: D3, hold: toggle}", PLAY_KEYS), Tag(NO_FORM)
+    ],
     by_key(_FORMS, word=True, empty=SOUND),
 ]

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import lru_cache
+from typing import Any
 
+from matbridge.mapping.choice import Keyed
 from matbridge.mapping.curves import DEFAULT_BEND, table
 from matbridge.mapping.lengths import note_value
 from matbridge.mapping.plan import (
@@ -18,26 +20,18 @@ from matbridge.mapping.plan import (
 )
 from matbridge.mapping.resolve import Said
 from matbridge.mapping.schema_sound import (
-    Beats,
     BendPressure,
     ChannelPressure,
     ControlPressure,
-    ExponentialCurve,
-    FixedCurve,
     Following,
-    LogarithmicCurve,
-    PointsCurve,
     PolyphonicPressure,
-    PowerCurve,
-    SCurve,
-    Seconds,
 )
 from matbridge.midi.messages import BEND_CENTRE, BEND_MAX
 from matbridge.sensing.settings import SensorType
 from matbridge.sensing.touch import VelocitySource
 
-# What a foot mat plays unless told otherwise: the speed of the rise still tells soft from hard where
-# a standing foot saturates the sensor. A switch knows neither.
+# What a foot mat plays unless told otherwise: the speed of the rise still tells soft from hard
+# where a standing foot saturates the sensor. A switch knows neither.
 DEFAULT_SOURCES = {
     SensorType.FORCE: "rise",
     SensorType.LEVEL: "rise",
@@ -59,7 +53,7 @@ def velocity_plan(said: Mapping[str, Said], sensor: SensorType) -> VelocityPlan:
     low, high = said["range"].value if "range" in said else FULL_VELOCITY
     curve = said["curve"].value if "curve" in said else None
     if curve is None and source == "fixed" and "range" not in said:
-        curve = FixedCurve(fixed=FIXED_VELOCITY)
+        curve = Keyed("fixed", FIXED_VELOCITY)
     release = "release" in said and said["release"].value
     return VelocityPlan(
         VelocitySource(source),
@@ -73,20 +67,12 @@ def curve_table(curve: object, low: int, high: int) -> Table:
     match curve:
         case None:
             return table("linear", None, low, high)
+        case Keyed("fixed", value):
+            return table("linear", None, value, value)
+        case Keyed(kind, detail):
+            return table(kind, detail, low, high)
         case str():
             return table(curve, None if curve == "linear" else DEFAULT_BEND, low, high)
-        case PowerCurve():
-            return table("power", curve.power, low, high)
-        case ExponentialCurve():
-            return table("exponential", curve.exponential, low, high)
-        case LogarithmicCurve():
-            return table("logarithmic", curve.logarithmic, low, high)
-        case SCurve():
-            return table("s-shaped", curve.s_shaped, low, high)
-        case PointsCurve():
-            return table("points", curve.points, low, high)
-        case FixedCurve():
-            return table("linear", None, curve.fixed, curve.fixed)
     raise AssertionError(curve)
 
 
@@ -98,7 +84,7 @@ def pressure_plans(pressure: object, bend_range: int) -> tuple[PressurePlan, ...
     return tuple(_pressure_plan(one, bend_range) for one in each)
 
 
-def _pressure_plan(pressure: Following, bend_range: int) -> PressurePlan:
+def _pressure_plan(pressure: Any, bend_range: int) -> PressurePlan:
     match pressure:
         case ChannelPressure():
             return following(PressureTarget.CHANNEL, 0, pressure, pressure.range)
@@ -152,10 +138,10 @@ def length(said: object) -> Length:
     match said:
         case str():
             return _note_value(said)
-        case Beats():
-            return Length(beats=said.beats)
-        case Seconds():
-            return Length(seconds=said.seconds)
+        case Keyed("beats", value):
+            return Length(beats=value)
+        case Keyed("seconds", value):
+            return Length(seconds=value)
     raise AssertionError(said)
 
 

@@ -1,7 +1,7 @@
 """Tunings of the twelve notes, as cents away from equal temperament, from the root upwards.
 
-Computed from the intervals that define them; tests/reference/test_tunings.py compares them with the scale
-archive that music21 carries.
+Computed from the intervals that define them; tests/reference/test_tunings.py compares them with the
+scale archive that music21 carries.
 """
 
 from __future__ import annotations
