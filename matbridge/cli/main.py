@@ -1,7 +1,8 @@
 """`matbridge COMMAND ...`: finds the command's module and turns what happens into an exit code.
 
 Exit codes: 0 done; 1 it could not be done, and a message says why; 2 the command line is wrong;
-130 and 143 (128 plus the signal) when a signal ended it.
+3 no bridge is running to do it (as LSB Core has it for an init script's `status`); 130 and 143 (128
+plus the signal) when a signal ended it.
 
 Whatever is imported here is paid for by every command, so this imports next to nothing.
 """
@@ -13,13 +14,25 @@ from collections.abc import Callable, Sequence
 
 from matbridge import __version__
 
-# Name of the command: (module under matbridge.cli with `main(argv) -> exit code`, what it does).
+# Name of the command: (module under matbridge.cli, what it does). The module has a function
+# `main(argv) -> exit code`, or one of the name after the colon.
 COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("demo", "hear a simulated mat play, with no board at all"),
     "run": ("run", "play a performance from the mat"),
+    "preset": ("control:preset", "list the presets of the running bridge, or play one"),
+    "status": ("control:status", "how the running bridge fares"),
+    "watch": ("watch", "see the mat as it is played"),
+    "panic": ("control:panic", "end every note that sounds"),
+    "mute": ("control:mute", "play nothing, or play again"),
+    "transpose": ("control:transpose", "move every note up or down"),
+    "reload": ("control:reload", "take up changed files now"),
+    "stop": ("control:stop", "end the running bridge"),
     "check": ("check", "check mat and performance files"),
     "board-program": ("board_program", "write out the programs to flash on a board"),
     "ports": ("ports", "list boards, MIDI ports and drivers"),
+    "doctor": ("doctor", "find out what is wrong with a mat, and what costs time"),
+    "identify": ("identify", "learn which channel lies under which zone"),
+    "calibrate": ("calibrate", "measure every zone, at rest and pressed"),
 }
 
 
@@ -57,7 +70,10 @@ def command(name: str) -> Callable[[Sequence[str]], int]:
     """The function that runs a command of COMMANDS."""
     from importlib import import_module
 
-    run: Callable[[Sequence[str]], int] = import_module(f"matbridge.cli.{COMMANDS[name][0]}").main
+    module, _, function = COMMANDS[name][0].partition(":")
+    run: Callable[[Sequence[str]], int] = getattr(
+        import_module(f"matbridge.cli.{module}"), function or "main"
+    )
     return run
 
 

@@ -80,18 +80,17 @@ class Commands:
         exchange.grant({"presets": self._names(), "preset": self._bridge.preset})
 
     def _preset(self, exchange: Exchange) -> None:
-        names = self._names()
-        name, step = exchange.fields.get("name"), exchange.fields.get("step")
-        if isinstance(name, str):
-            if name not in names:
-                near = get_close_matches(name, names, n=1)
-                hint = f"did you mean '{near[0]}'?" if near else f"there are {', '.join(names)}"
-                raise ControlError(f"there is no preset '{name}'; {hint}")
+        names, name = self._names(), exchange.fields.get("name")
+        if name in names:
             self._bridge.act(Act.PRESET, names.index(name))
-        elif step in (1, -1):
-            self._bridge.act(Act.NEXT_PRESET if step == 1 else Act.PREVIOUS_PRESET)
+        elif name == "next":
+            self._bridge.act(Act.NEXT_PRESET)
+        elif name == "previous":
+            self._bridge.act(Act.PREVIOUS_PRESET)
         else:
-            raise ControlError("'preset' needs a 'name', or a 'step' of 1 or -1")
+            near = get_close_matches(str(name), names, n=1)
+            hint = f"did you mean '{near[0]}'?" if near else f"there are {', '.join(names)}"
+            raise ControlError(f"there is no preset '{name}'; {hint}")
         exchange.grant({"preset": self._bridge.preset})
 
     def _panic(self, exchange: Exchange) -> None:

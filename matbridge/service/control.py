@@ -246,6 +246,9 @@ class ControlServer:
             self._handle(Exchange(self, client, ask, fields))
         except ControlError as error:
             self.answer(client, refusal(str(error)))
+        except Exception as error:
+            self.answer(client, refusal(f"a mistake in matbridge: {error!r}"))
+            raise
 
     # Answers
 

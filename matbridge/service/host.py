@@ -90,9 +90,7 @@ class Host:
             try:
                 self._play(bridge, claims, file, loaded, preset)
             finally:
-                self._notifier.stopping()
                 bridge.close()
-                self._log.info("stopped")
         finally:
             claims.release()
         return self._exit_code
@@ -138,11 +136,14 @@ class Host:
             self._sign_of_life()
             self.loop.run()
         finally:
+            self._notifier.stopping()
             if self._alive is not None:
                 self._alive.cancel()
             reloader.close()
-            server.close()
+            bridge.close()
+            server.close()  # last: who asked for the stop is told by the hang-up
             signals.close()
+            self._log.info("stopped")
 
     def _settle(self) -> None:
         """From here on time is dear: what has been made stays, and threads take turns quickly."""

@@ -28,7 +28,7 @@ class Outlets:
 
     image: where the ledger marks what sounds. on_down: called with the
     index of an output that went away, and whether that may have gone unseen for a while. on_up:
-    called with the index of one that is there again.
+    called with the index of one that is there again. taps: each is called with all that was sent.
     """
 
     on_down: Callable[[int, bool], None]
@@ -46,6 +46,7 @@ class Outlets:
         self.plans = tuple(plans)
         self.outputs: list[Output] = [_make(plan) for plan in plans]
         self.image = bytearray(len(self.outputs) * KEYS)
+        self.taps: list[Callable[[Sent], None]] = []
         self._owed_path = owed_path
         self._owed: OwedNotes | None = None
 
@@ -72,6 +73,8 @@ class Outlets:
                                  reason=f"{type(error).__name__}: {error}")  # fmt: skip
         if owed is not None:
             owed.sent(self.image)
+        for tap in self.taps:
+            tap(sent)
 
     def prepare(self, plans: Sequence[OutputPlan]) -> list[Output]:
         """The outputs of another show, ready beside these; what is the same in both is shared.

@@ -36,7 +36,7 @@ MAX_TRANSPOSE = 127
 # What can be asked: the fields of each request, with their type; all of them may be absent.
 ASKS: dict[str, dict[str, type]] = {
     "presets": {},  # -> presets: names in order; preset: the name of the one that plays
-    "preset": {"name": str, "step": int},  # -> preset
+    "preset": {"name": str},  # -> preset; "next" and "previous" too, where no preset is called so
     "status": {},  # -> see matbridge.service.status
     "panic": {},  # -> released: how many notes were sounding
     "reload": {},  # -> performance; answered once it is done, error where the file is wrong

@@ -1,0 +1,66 @@
+"""The status of a running bridge as lines for a person; see matbridge.service.status."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from matbridge.plain import escaped
+
+Facts = Mapping[str, Any]
+
+
+def status_lines(said: Facts) -> Iterator[str]:
+    """One fact a line, the important ones first; all of it fit for a terminal."""
+    for line in _lines(said):
+        yield escaped(line)
+
+
+def _lines(said: Facts) -> Iterator[str]:
+    presets = said.get("presets") or []
+    preset = said.get("preset")
+    number = f" ({presets.index(preset) + 1} of {len(presets)})" if preset in presets else ""
+    yield f"{said.get('performance')} on {said.get('mat')}: {preset}{number}"
+    moved = said.get("transpose") or 0
+    state = [
+        f"{said.get('sounding', 0)} notes sound",
+        f"{said.get('tempo_bpm', 0):g} beats a minute",
+    ]
+    state += [f"transposed by {moved:+d}"] if moved else []
+    state += ["muted"] if said.get("muted") else []
+    yield f"  {', '.join(state)}"
+    date = said.get("calibrated")
+    yield f"  calibrated {date}" if date else "  not calibrated"
+    for board in said.get("boards") or ():
+        yield f"board {board.get('port')}: {board.get('trouble') or _heard(board)}"
+    for output in said.get("outputs") or ():
+        where = f"{output.get('kind')} {output.get('target', '')}".rstrip()
+        how = "up" if output.get("up") else f"down: {output.get('why') or 'not there'}"
+        yield f"output {output.get('name')} ({where}): {how}"
+    for fault in said.get("faults") or ():
+        yield f"zone {fault.get('zone')}: {fault.get('kind')}"
+    late = said.get("latency_us")
+    if late:
+        said_ms = ", ".join(f"{name} {value / 1000:.2f}" for name, value in late.items())
+        yield f"latency from board to port in ms: {said_ms}"
+    if said.get("reload_error"):
+        first, *more = str(said["reload_error"]).splitlines()
+        yield f"a changed file is wrong, the old mapping plays on: {first}"
+        yield from more
+    yield (
+        f"'{said.get('name')}' runs for {_duration(said.get('running_s', 0))}, process"
+        f" {said.get('process')}, matbridge {said.get('version')}"
+    )
+
+
+def _heard(board: Facts) -> str:
+    return (
+        f"{board.get('scans_per_s', 0)} scans/s, {board.get('lost', 0)} lost,"
+        f" {board.get('damaged', 0)} damaged"
+    )
+
+
+def _duration(seconds: float) -> str:
+    minutes, left = divmod(int(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours} h {minutes} min" if hours else f"{minutes} min {left} s"
