@@ -5,48 +5,61 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
-from pydantic import Discriminator
+from pydantic import Discriminator, Tag
 from pydantic_core import PydanticCustomError
 
-from matbridge.mapping.fields import OURS_KEYED, Rule, near, refusal, said
-
-# The tag of the branch that refuses what fits no form, and of a value that is a single word.
-NO_FORM = "?"
-WORD = "word"
-
-# The tags of a list of several, and of one by itself.
-SEVERAL = "several"
-ONE = "one"
+from matbridge.mapping.fields import OURS_KEYED, Form, Rule, near, refusal, said
 
 
-def by_key(keys: Iterable[str], *, word: bool = False, empty: str | None = None) -> Discriminator:
-    """Tells forms apart by the first of `keys` that a mapping has.
+def form(name: str) -> Tag:
+    """The tag of a form. No key of a file can be mistaken for it: it begins with a NUL."""
+    return Tag(FORM_SIGN + name)
 
-    word: a single word or number is a form too, with tag WORD. empty: the tag of a mapping that has
-    none of the keys.
+
+FORM_SIGN = "\0"
+
+# The branch that refuses what fits no form, a value that is a single word, a list of several, and
+# one by itself.
+NO_FORM = form("?")
+WORD = form("word")
+SEVERAL = form("several")
+ONE = form("one")
+
+
+def by_key(
+    keys: Iterable[str] | Mapping[str, str], *, word: bool = False, empty: str | None = None
+) -> Discriminator:
+    """Tells forms apart by the first of `keys` that a mapping has; each is a form of that name, or
+    of the name that it maps to.
+
+    word: a single word or number is a form too, WORD. empty: the form of a mapping that has none of
+    the keys.
     """
-    order = tuple(keys)
+    named = keys if isinstance(keys, Mapping) else {key: key for key in keys}
+    tags = {key: form(name).tag for key, name in named.items()}
+    other = NO_FORM.tag if empty is None else form(empty).tag
+    single = WORD.tag if word else NO_FORM.tag
 
     def tag(value: Any) -> str:
         if isinstance(value, dict):
-            found = next((key for key in order if key in value), empty)
-            return NO_FORM if found is None else found
+            return next((tags[key] for key in tags if key in value), other)
         if isinstance(value, str | int) and not isinstance(value, bool):
-            return WORD if word else NO_FORM
-        # A form that has been read already knows its own key.
-        found = next((key for key in order if getattr(value, key, None) is not None), empty)
-        return NO_FORM if found is None else found
+            return single
+        if isinstance(value, Form):
+            # A form that has been read already knows its own key.
+            return next((tags[key] for key in tags if hasattr(value, key)), other)
+        return NO_FORM.tag
 
     return Discriminator(tag)
 
 
 def by_value(key: str, values: Iterable[str]) -> Discriminator:
     """Tells forms apart by what `key` says."""
-    known = frozenset(values)
+    tags = {value: form(value).tag for value in values}
 
     def tag(value: Any) -> str:
         found = value.get(key) if isinstance(value, dict) else getattr(value, key, None)
-        return found if isinstance(found, str) and found in known else NO_FORM
+        return tags.get(found, NO_FORM.tag) if isinstance(found, str) else NO_FORM.tag
 
     return Discriminator(tag)
 
@@ -56,17 +69,20 @@ def one_or_several(*, word: bool = True) -> Discriminator:
 
     def tag(value: Any) -> str:
         if word and isinstance(value, str):
-            return WORD
-        return SEVERAL if isinstance(value, list | tuple) else ONE
+            return WORD.tag
+        return SEVERAL.tag if isinstance(value, list | tuple) else ONE.tag
 
     return Discriminator(tag)
 
 
 def word_or_form() -> Discriminator:
     """Tells a word or number and a form apart."""
-    return Discriminator(
-        lambda value: WORD if isinstance(value, str | int) and not isinstance(value, bool) else ONE
-    )
+
+    def tag(value: Any) -> str:
+        word = isinstance(value, str | int) and not isinstance(value, bool)
+        return WORD.tag if word else ONE.tag
+
+    return Discriminator(tag)
 
 
 def no_form_by_key(what: str, example: str, keys: Iterable[str]) -> Rule:
@@ -86,8 +102,9 @@ def no_form_by_key(what: str, example: str, keys: Iterable[str]) -> Rule:
     return Rule(refuse, None)
 
 
-def no_form_by_value(what: str, key: str, values: Iterable[str], example: str) -> Rule:
+def no_form_by_value(noun: str, key: str, values: Iterable[str], example: str) -> Rule:
     """The branch for a mapping whose `key` says nothing known, or no mapping."""
+    what = f"a {noun}"
     known = tuple(values)
 
     def refuse(value: Any) -> Any:
@@ -99,7 +116,8 @@ def no_form_by_value(what: str, key: str, values: Iterable[str], example: str) -
         hint = (
             near(written, known) if isinstance(written, str) else f"; allowed: {', '.join(known)}"
         )
-        raise refusal(f"unknown {what.split(' ', 1)[-1]} {key} {said(written)}{hint}", key=key)
+        named = noun if key != "type" else f"{noun} type"
+        raise refusal(f"unknown {named} {said(written)}{hint}", key=key)
 
     return Rule(refuse, None)
 

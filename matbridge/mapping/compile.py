@@ -166,7 +166,15 @@ class _PresetCompiler:
             bend_ranges=bend_ranges,
             report=self.show.report,
             warn=self.show.warn,
+            no_scale=self.no_scale,
         )
+
+    def no_scale(self, path: Path) -> None:
+        """A degree without a scale is wrong, unless the scale itself was, or what it came from."""
+        document = self.show.document
+        sources = [(*self.preset.path, key) for key in ("scale", "like")] + [("defaults", "scale")]
+        if all(map(document.is_whole, sources)) and self.preset.whole:
+            self.show.report(path, "a degree needs a scale; give the preset one")
 
     def flat(self, root: Said) -> bool:
         """Whether names go with flats: the root was written with one, or is F."""
@@ -183,16 +191,21 @@ class _PresetCompiler:
         keys = self.preset.completed.get("scale")
         if not keys:
             return None
+        paths = {said_of.path[:-1] for said_of in keys.values()}
+        whole = all(map(self.show.document.is_whole, paths))
         if "root" not in keys:
-            path = next(iter(keys.values())).path[:-1]
-            self.show.report(path, "the scale has no root; write root: D3, for example")
+            if whole:
+                path = next(iter(keys.values())).path[:-1]
+                self.show.report(path, "the scale has no root; write root: D3, for example")
             return None
         kinds = [keys[key] for key in ("type", "semitones", "cents") if key in keys]
         if len(kinds) > 1:
             last = kinds[-1]
             self.show.report(last.path, "a scale has one of type, semitones and cents")
         if not kinds:
-            self.show.report(keys["root"].path[:-1], "the scale has no type; write type: dorian")
+            if whole:
+                path = keys["root"].path[:-1]
+                self.show.report(path, "the scale has no type; write type: dorian, for example")
             return None
         kind, value = kinds[0].path[-1], kinds[0].value
         if kind == "cents":

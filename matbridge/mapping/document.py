@@ -23,8 +23,9 @@ class Document:
     """A file as data: dicts, lists, str, int, float, bool; and None where nothing was written.
 
     marks: where the value at a path begins. key_marks: where its key does. problems: what is wrong
-    with it as YAML; their values are in `data` as they were written, and `refused` has their paths,
-    so that nobody complains of them twice.
+    with it as YAML; their values are in `data` as they were written, and `refused` has the paths of
+    those values and `refused_keys` of those keys, so that nobody complains of them twice. pruned:
+    paths that validation left out because something in them is wrong.
     """
 
     path: str
@@ -32,8 +33,10 @@ class Document:
     data: object = None
     marks: dict[Path, Mark] = field(default_factory=dict)
     key_marks: dict[Path, Mark] = field(default_factory=dict)
+    pruned: set[Path] = field(default_factory=set)
     problems: list[Problem] = field(default_factory=list)
     refused: set[Path] = field(default_factory=set)
+    refused_keys: set[Path] = field(default_factory=set)
 
     def problem(self, mark: Mark | None, message: str) -> Problem:
         """A problem at a place, with its line to show; of the whole file without one."""
@@ -41,6 +44,12 @@ class Document:
             return Problem(self.path, 0, 0, message)
         source = self.lines[mark.line - 1] if mark.line <= len(self.lines) else ""
         return Problem(self.path, mark.line, mark.column, message, source)
+
+    def is_whole(self, path: Path) -> bool:
+        """Whether nothing at a path, around it or in it was left out."""
+        return not any(
+            path[: len(gone)] == gone or gone[: len(path)] == path for gone in self.pruned
+        )
 
     def at(self, path: Path, message: str, *, key: bool = False) -> Problem:
         """A problem at the value of a path, or at its key, or at what is around it."""

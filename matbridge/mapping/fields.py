@@ -54,16 +54,18 @@ def near(word: str, words: Iterable[str]) -> str:
     known = list(words)
     folded = {_fold(each): each for each in reversed(known)}
     found = get_close_matches(_fold(word), folded, n=1, cutoff=0.6)
-    if found:
-        return f"; did you mean '{folded[found[0]]}'?"
-    if not known:
-        return ""
+    hint = f"; did you mean '{folded[found[0]]}'?" if found else ""
+    if not known or (found and len(known) > FEW):
+        return hint
     shown = ", ".join(known[:MANY]) + (", ..." if len(known) > MANY else "")
-    return f"; there is {shown}" if len(known) == 1 else f"; allowed: {shown}"
+    return f"{hint} allowed: {shown}" if found else f"; allowed: {shown}"
 
 
 # More words than this are cut: a message is one line.
 MANY = 40
+
+# So many are listed even when one of them is near.
+FEW = 6
 
 
 def _fold(word: str) -> str:

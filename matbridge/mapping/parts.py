@@ -71,7 +71,8 @@ class PresetContext:
     """What the zones of one preset share while they are compiled.
 
     bend_ranges: semitones of a full bend by (output, channel). chokes: number of each choke group
-    by name, given as they turn up. warn: takes what is odd but plays.
+    by name, given as they turn up. warn: takes what is odd but plays. no_scale: takes a place that
+    needs a scale where there is none.
     """
 
     outputs: Mapping[str, int]
@@ -88,6 +89,7 @@ class PresetContext:
     bend_ranges: Mapping[tuple[int, int], int]
     report: Report
     warn: Report
+    no_scale: Callable[[Path], None]
     chokes: dict[str, int] = field(default_factory=dict)
 
 
@@ -227,7 +229,7 @@ class _Zone:
     def degree_notes(self, form: SoundZone | StepForm, path: Path, by: int) -> tuple[Pitch, ...]:
         scale = self.preset.scale
         if scale is None:
-            self.preset.report((*path, "degree"), "a degree needs a scale; give the preset one")
+            self.preset.no_scale((*path, "degree"))
             return ()
         place = (form.degree or 1) - 1 + (form.octave or 0) * len(scale.steps)
         return (self.degree_pitch(scale, place, by),)

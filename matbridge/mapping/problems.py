@@ -9,8 +9,10 @@ from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
 from pydantic import Tag, ValidationError
 
 from matbridge.errors import Problem
+from matbridge.mapping.choice import FORM_SIGN
 from matbridge.mapping.document import Document, Path
 from matbridge.mapping.fields import OURS, OURS_KEYED, Form, near, said
+from matbridge.mapping.reading import AGAIN
 from matbridge.mapping.schema_zone import PLAY_KEYS
 from matbridge.plain import escaped
 
@@ -34,23 +36,38 @@ def validate(form: type[F], document: Document) -> F | None:
         if not document.problems:
             document.problems.append(document.at((), f"{said(data)} is no {_what(form)} file"))
         return None
-    pruned: set[Path] = set()
+    pruned = document.pruned
     for path in sorted(document.refused, key=len):
         data = _without(data, path, pruned)
     for _ in range(MAX_ROUNDS):
         try:
-            return form.model_validate(data)
+            model = form.model_validate(data)
         except ValidationError as error:
             found = error.errors(include_url=False)
-        for each in found:
-            path, problem = _problem(form, document, data, each)
-            consequence = any(path[: len(gone)] == gone for gone in pruned)
-            if not consequence:
+        else:
+            again = [path for path in document.refused_keys if AGAIN in str(path[-1])]
+            if pruned.issuperset(again):
+                return model
+            for path in again:
+                data = _without(data, path, pruned)
+            continue
+        judged = [(each["type"], *_problem(form, document, data, each)) for each in found]
+        for kind, path, problem in judged:
+            if path not in document.refused_keys and not _is_consequence(document, kind, path):
                 document.problems.append(problem)
-            data = _without(data, path[:-1] if each["type"] == "missing" else path, pruned)
+        for kind, path, _ in judged:
+            data = _without(data, path[:-1] if kind == "missing" else path, pruned)
             if data is None:
                 return None
     return None
+
+
+def _is_consequence(document: Document, kind: str, path: Path) -> bool:
+    """Whether an error comes of what was taken out before: in it, all around it, or beside it where
+    it told what else there may be."""
+    if not document.is_whole(path):
+        return True
+    return kind == "extra_forbidden" and any(gone[:-1] == path[:-1] for gone in document.pruned)
 
 
 def shown(problem: Problem, kind: str = "") -> str:
@@ -77,7 +94,7 @@ LINE_BEFORE = 80
 
 def context(path: Path) -> str:
     """Where in the file's own terms a path is: "preset 'low tide', zone a1: "; may be empty."""
-    return "".join(_context(path))
+    return "".join(_context(path)).replace(AGAIN, "")
 
 
 def _context(path: Path) -> Iterator[str]:
@@ -124,7 +141,7 @@ def _problem(
     where = context(path)
     if kind in (OURS, OURS_KEYED):
         text = context_of["message"]
-        if kind == OURS_KEYED:
+        if kind == OURS_KEYED and not about_key:
             text = f"{owner} {text}"
         if "key" in context_of:
             path = (*path, context_of["key"])
@@ -187,13 +204,13 @@ def _type_text(
     value = said(error.get("input"))
     match kind:
         case "model_type" | "dict_type" | "model_attributes_type":
-            return f"{owner} is a mapping with keys of its own, not {value}"
+            return f"'{owner}' is a mapping with keys of its own, not {value}"
         case "list_type":
-            return f"{owner} is a list, [...], not {value}"
+            return f"'{owner}' is a list, [...], not {value}"
         case "too_short":
-            return f"{owner} needs at least {context_of['min_length']} of them"
+            return f"'{owner}' is empty"
         case "too_long":
-            return f"{owner} takes at most {context_of['max_length']} of them"
+            return f"'{owner}' has more than {context_of['max_length']} entries"
     return f"{owner}: {message}"
 
 
@@ -203,6 +220,8 @@ def _path_of(data: object, loc: tuple[str | int, ...], kind: str) -> Path:
     value: Any = data
     for place, part in enumerate(loc):
         last = place == len(loc) - 1
+        if isinstance(part, str) and part.startswith(FORM_SIGN):
+            continue
         if isinstance(value, dict) and (part in value or (last and kind == "missing")):
             path.append(part)
             value = value.get(part)

@@ -27,6 +27,9 @@ MAX_DEPTH = 20
 # Reported problems of one file; past it a file is no performance but something else.
 MAX_PROBLEMS = 100
 
+# What follows a key that is written twice, to keep the second apart.
+AGAIN = "\0"
+
 # libyaml, which reads ten times faster, where PyYAML was built with it.
 LOADER: type = getattr(yaml, "CLoader", yaml.Loader)
 
@@ -170,15 +173,14 @@ class _Builder:
 
     def key(self, event: Any) -> None:
         top, text, mark = self.stack[-1], event.value, _mark(event)
+        trouble: str | None = None
         path = (*top.path, text)
         if text in top.value:
             first = self.document.key_marks[path]
             # The second is read all the same, under a name that nobody can write.
-            text = f"{text}\0{mark.line}:{mark.column}"
+            text = f"{text}{AGAIN}{mark.line}:{mark.column}"
             path = (*top.path, text)
-            self.refuse(
-                path, mark, f"'{event.value}' is written twice; it is also in line {first.line}"
-            )
+            trouble = f"'{event.value}' is written twice; it is also in line {first.line}"
         elif not event.style:
             value, trouble = plain(text)
             if text == "<<":
@@ -187,8 +189,9 @@ class _Builder:
                 trouble = "a name is missing before the ':'"
             elif isinstance(value, bool):
                 trouble = f"'{text}' cannot be a name; put it in quotes: \"{text}\""
-            if trouble is not None:
-                self.refuse(path, mark, trouble)
+        if trouble is not None:
+            self.document.refused_keys.add(path)
+            self.report(mark, trouble)
         top.key = text
         self.document.key_marks[path] = mark
 

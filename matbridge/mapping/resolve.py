@@ -17,7 +17,7 @@ from typing import Any, NamedTuple
 from matbridge.mapping.document import Path
 from matbridge.mapping.fields import Form, near, said
 from matbridge.mapping.patterns import Report, ZoneNames
-from matbridge.mapping.schema_performance import PerformanceFile, PresetSettings
+from matbridge.mapping.schema_performance import PerformanceFile, Preset, PresetSettings
 from matbridge.mapping.schema_zone import PLAY_KEYS, SoundZone
 
 # Keys of a preset whose mappings are completed key by key, and keys in them of which only the last
@@ -46,13 +46,17 @@ class ZoneSaid:
 
 @dataclass(slots=True)
 class PresetSaid:
-    """What holds in one preset. settings: by key; those in COMPLETED are dicts by key again."""
+    """What holds in one preset. settings: by key; those in COMPLETED are dicts by key again.
+
+    whole: whether every preset that it is like is there.
+    """
 
     name: str
     path: Path
     settings: dict[str, Said] = field(default_factory=dict)
     completed: dict[str, dict[str, Said]] = field(default_factory=dict)
     zones: list[ZoneSaid] = field(default_factory=list)
+    whole: bool = True
 
     def get(self, key: str) -> Any:
         """The value of a setting, or None."""
@@ -69,8 +73,10 @@ def resolve(
         defaults.append((file.defaults, ("defaults",)))
     for name, preset in file.presets.items():
         path: Path = ("presets", name)
-        chain = [(preset, path), *_likeness(file, name, presets, report)]
+        like = list(_likeness(file, name, presets, report))
+        chain: list[tuple[PresetSettings, Path]] = [(preset, path), *like]
         said_here = PresetSaid(name, path, zones=[ZoneSaid() for _ in names.names])
+        said_here.whole = (like[-1][0] if like else preset).like is None
         for settings, where in (*defaults, *reversed(chain)):
             # What is wrong in an earlier one has been reported where it stands.
             own = where == path or (where == ("defaults",) and name == next(iter(file.presets)))
@@ -84,7 +90,7 @@ def _silent(_path: Path, _message: str) -> None:
 
 def _likeness(
     file: PerformanceFile, name: str, presets: Sequence[str], report: Report
-) -> Iterator[tuple[PresetSettings, Path]]:
+) -> Iterator[tuple[Preset, Path]]:
     """The presets that a preset is like, the nearest first."""
     seen = [name]
     preset = file.presets[name]

@@ -9,36 +9,43 @@ _WHOLE = re.compile(r"[-+]?(0|[1-9][0-9]*)\Z")
 _HEX = re.compile(r"0x[0-9a-fA-F]+\Z")
 _DECIMAL = re.compile(r"[-+]?(0|[1-9][0-9]*)?\.[0-9]+\Z")
 
-# Plain text that YAML 1.1, or 1.2, or a reader's eye takes for a number or a truth, and what to do.
+# Plain text that readers of YAML 1.1, of YAML 1.2 and of plain sense take for different things.
+# {0} is the word, {1} its digits without zeros before them.
 _SURPRISES: tuple[tuple[re.Pattern[str], str], ...] = (
     (
         re.compile(r"(yes|Yes|YES|on|On|ON)\Z"),
-        'write true for a choice, or "{0}" in quotes for a name',
+        "'{0}' is true to some readers of YAML; write true for a choice, or \"{0}\" for a name",
     ),
     (
         re.compile(r"(no|No|NO|off|Off|OFF)\Z"),
-        'write false for a choice, or "{0}" in quotes for a name',
+        "'{0}' is false to some readers of YAML; write false for a choice, or \"{0}\" for a name",
     ),
     (
         re.compile(r"(True|TRUE|False|FALSE)\Z"),
-        "write it in small letters, or in quotes for a name",
+        "'{0}' is written in small letters, or as \"{0}\" for a name",
     ),
-    (re.compile(r"[-+]?0[0-9]+\Z"), 'write {1} for the number, or "{0}" in quotes for a name'),
-    (re.compile(r"0[bo][0-9]+\Z"), "write numbers in tens, or as 0x... in sixteens"),
+    (
+        re.compile(r"[-+]?0[0-9]+\Z"),
+        "'{0}' is counted in eights by some readers of YAML; write {1}, or \"{0}\" for a name",
+    ),
+    (re.compile(r"0[bo][0-9]+\Z"), "'{0}' is no number here; write it in tens, or as 0x..."),
     (
         re.compile(r"[-+]?[0-9][0-9_]*(:[0-5]?[0-9])+(\.[0-9_]*)?\Z"),
-        'YAML would take it for a number of sixties; write a plain number, or "{0}" in quotes',
+        "'{0}' is counted in sixties by some readers of YAML; write a number, or \"{0}\"",
     ),
-    (re.compile(r"[-+]?(0x)?[0-9a-fA-F]*[0-9]_[0-9_]*\Z"), "write the number without '_'"),
+    (
+        re.compile(r"[-+]?(0x)?[0-9a-fA-F]*[0-9]_[0-9_]*\Z"),
+        "'{0}' is no number here; write it without '_'",
+    ),
     (
         re.compile(r"[-+]?([0-9]+\.?[0-9]*|\.[0-9]+)[eE][-+]?[0-9]+\Z"),
-        "write the number out, without a power of ten",
+        "'{0}' is text to some readers of YAML; write the number out, without a power of ten",
     ),
-    (re.compile(r"[-+]?[0-9]+\.\Z"), "write a digit after the point"),
-    (re.compile(r"[-+]?\.(inf|Inf|INF|nan|NaN|NAN)\Z"), "write a number"),
+    (re.compile(r"[-+]?[0-9]+\.\Z"), "'{0}' has no digit after its point; write {0}0"),
+    (re.compile(r"[-+]?\.(inf|Inf|INF|nan|NaN|NAN)\Z"), "'{0}' is no number here; write one"),
     (
         re.compile(r"[0-9]{4}-[0-9]{1,2}-[0-9]{1,2}([Tt ].*)?\Z"),
-        'YAML would take it for a date; put it in quotes: "{0}"',
+        "'{0}' is a date to some readers of YAML; write \"{0}\"",
     ),
 )
 
@@ -63,7 +70,7 @@ def plain(text: str) -> tuple[object, str | None]:
     for pattern, advice in _SURPRISES:
         if pattern.match(text):
             digits = text.lstrip("+-0") or "0"
-            return text, f"'{text}' is not plain; " + advice.format(text, digits)
+            return text, advice.format(text, digits)
     return text, None
 
 

@@ -4,9 +4,16 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal, Never
 
-from pydantic import Field, Tag
+from pydantic import Field
 
-from matbridge.mapping.choice import NO_FORM, by_key, by_value, no_form_by_key, no_form_by_value
+from matbridge.mapping.choice import (
+    NO_FORM,
+    by_key,
+    by_value,
+    form,
+    no_form_by_key,
+    no_form_by_value,
+)
 from matbridge.mapping.fields import (
     Channel,
     Flag,
@@ -123,12 +130,12 @@ class MidiBoard(_AnyBoard):
 BOARD_KEYS = ("port", "spi", "iio", "i2c", "midi")
 
 Board = Annotated[
-    Annotated[SerialBoard, Tag("port")]
-    | Annotated[SpiBoard, Tag("spi")]
-    | Annotated[IioBoard, Tag("iio")]
-    | Annotated[I2cBoard, Tag("i2c")]
-    | Annotated[MidiBoard, Tag("midi")]
-    | Annotated[Never, no_form_by_key("a board", "{port: /dev/ttyACM0}", BOARD_KEYS), Tag(NO_FORM)],
+    Annotated[SerialBoard, form("port")]
+    | Annotated[SpiBoard, form("spi")]
+    | Annotated[IioBoard, form("iio")]
+    | Annotated[I2cBoard, form("i2c")]
+    | Annotated[MidiBoard, form("midi")]
+    | Annotated[Never, no_form_by_key("a board", "{port: /dev/ttyACM0}", BOARD_KEYS), NO_FORM],
     by_key(BOARD_KEYS),
 ]
 
@@ -171,12 +178,10 @@ SENSOR_TYPES = ("force", "level", "switch")
 _SENSOR_EXAMPLE = "{type: force, bits: 10, fixed_resistor_ohm: 1000}"
 
 Sensor = Annotated[
-    Annotated[ForceSensor, Tag("force")]
-    | Annotated[LevelSensor, Tag("level")]
-    | Annotated[SwitchSensor, Tag("switch")]
-    | Annotated[
-        Never, no_form_by_value("a sensor", "type", SENSOR_TYPES, _SENSOR_EXAMPLE), Tag(NO_FORM)
-    ],
+    Annotated[ForceSensor, form("force")]
+    | Annotated[LevelSensor, form("level")]
+    | Annotated[SwitchSensor, form("switch")]
+    | Annotated[Never, no_form_by_value("sensor", "type", SENSOR_TYPES, _SENSOR_EXAMPLE), NO_FORM],
     by_value("type", SENSOR_TYPES),
 ]
 

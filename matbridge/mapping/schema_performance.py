@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Never
 
-from pydantic import Field, Tag
+from pydantic import Field
 
 from matbridge.mapping.choice import (
     NO_FORM,
     ONE,
     SEVERAL,
     by_key,
+    form,
     no_form_by_key,
     one_or_several,
 )
@@ -98,13 +99,11 @@ class FileOutput(_Output):
 OUTPUT_KEYS = ("virtual", "port", "serial", "file")
 
 Output = Annotated[
-    Annotated[VirtualOutput, Tag("virtual")]
-    | Annotated[PortOutput, Tag("port")]
-    | Annotated[SerialOutput, Tag("serial")]
-    | Annotated[FileOutput, Tag("file")]
-    | Annotated[
-        Never, no_form_by_key("an output", "{virtual: matbridge}", OUTPUT_KEYS), Tag(NO_FORM)
-    ],
+    Annotated[VirtualOutput, form("virtual")]
+    | Annotated[PortOutput, form("port")]
+    | Annotated[SerialOutput, form("serial")]
+    | Annotated[FileOutput, form("file")]
+    | Annotated[Never, no_form_by_key("an output", "{virtual: matbridge}", OUTPUT_KEYS), NO_FORM],
     by_key(OUTPUT_KEYS),
 ]
 
@@ -183,7 +182,7 @@ class Voices(Form):
 class Mpe(Form):
     """Every note on a channel of its own, so that each can be bent and pressed by itself."""
 
-    zone: Annotated[str, one_of("zone", ("lower", "upper"))] = Field(
+    zone: Annotated[str, one_of("MPE zone", ("lower", "upper"))] = Field(
         "lower", description="lower (led by channel 1) or upper (led by channel 16)."
     )
     members: Annotated[int, whole(1, 15)] = Field(
@@ -195,9 +194,7 @@ class Mpe(Form):
     output: Name | None = Field(None, description="Another output than the preset's.")
 
 
-MpeSaid = Annotated[
-    Annotated[list[Mpe], Tag(SEVERAL)] | Annotated[Mpe, Tag(ONE)], one_or_several(word=False)
-]
+MpeSaid = Annotated[Annotated[list[Mpe], SEVERAL] | Annotated[Mpe, ONE], one_or_several(word=False)]
 
 
 class Entry(Form):
@@ -222,7 +219,7 @@ class Entry(Form):
 
 
 EntrySaid = Annotated[
-    Annotated[list[Entry], Tag(SEVERAL)] | Annotated[Entry, Tag(ONE)], one_or_several(word=False)
+    Annotated[list[Entry], SEVERAL] | Annotated[Entry, ONE], one_or_several(word=False)
 ]
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import Annotated, Any, Literal, Never
 
-from pydantic import Field, Tag
+from pydantic import Field
 
 from matbridge.mapping.choice import (
     NO_FORM,
@@ -14,6 +14,7 @@ from matbridge.mapping.choice import (
     WORD,
     Choice,
     by_value,
+    form,
     no_form_by_value,
     one_key,
     one_or_several,
@@ -134,9 +135,7 @@ def control_number(value: Any) -> int:
     """A control by number or name; raises a refusal that says which there are."""
     if isinstance(value, str):
         if value not in CONTROLS:
-            raise refusal(
-                f"unknown control {said(value)}{near(value, CONTROLS)}; or a number 0-119"
-            )
+            raise refusal(f"unknown control {said(value)}{near(value, CONTROLS)}")
         return CONTROLS[value]
     if isinstance(value, bool) or not isinstance(value, int):
         raise refused_value(f"{said(value)} is neither a number 0-119 nor the name of a control")
@@ -233,22 +232,22 @@ PRESSURE_KINDS = ("channel pressure", "polyphonic pressure", "control", "bend")
 _PRESSURE_EXAMPLE = "{send: channel pressure}"
 
 OnePressure = Annotated[
-    Annotated[ChannelPressure, Tag("channel pressure")]
-    | Annotated[PolyphonicPressure, Tag("polyphonic pressure")]
-    | Annotated[ControlPressure, Tag("control")]
-    | Annotated[BendPressure, Tag("bend")]
+    Annotated[ChannelPressure, form("channel pressure")]
+    | Annotated[PolyphonicPressure, form("polyphonic pressure")]
+    | Annotated[ControlPressure, form("control")]
+    | Annotated[BendPressure, form("bend")]
     | Annotated[
         Never,
-        no_form_by_value("a pressure", "send", PRESSURE_KINDS, _PRESSURE_EXAMPLE),
-        Tag(NO_FORM),
+        no_form_by_value("pressure", "send", PRESSURE_KINDS, _PRESSURE_EXAMPLE),
+        NO_FORM,
     ],
     by_value("send", PRESSURE_KINDS),
 ]
 
 Pressure = Annotated[
-    Annotated[str, one_of("pressure", ("nothing",)), Tag(WORD)]
-    | Annotated[list[OnePressure], Tag(SEVERAL)]
-    | Annotated[OnePressure, Tag(ONE)],
+    Annotated[str, one_of("pressure", ("nothing",)), WORD]
+    | Annotated[list[OnePressure], SEVERAL]
+    | Annotated[OnePressure, ONE],
     one_or_several(),
 ]
 
@@ -395,21 +394,19 @@ class StepsLayout(_Layout):
 _LAYOUT_EXAMPLE = "rows, snake or {by: distance, from: [0, 0]}"
 
 _OneLayout = Annotated[
-    Annotated[PlainLayout, Tag("order")]
-    | Annotated[PlainLayout, Tag("rows")]
-    | Annotated[PlainLayout, Tag("snake")]
-    | Annotated[PointLayout, Tag("distance")]
-    | Annotated[PointLayout, Tag("angle")]
-    | Annotated[StepsLayout, Tag("steps")]
-    | Annotated[
-        Never, no_form_by_value("a layout", "by", LAYOUT_WAYS, _LAYOUT_EXAMPLE), Tag(NO_FORM)
-    ],
+    Annotated[PlainLayout, form("order")]
+    | Annotated[PlainLayout, form("rows")]
+    | Annotated[PlainLayout, form("snake")]
+    | Annotated[PointLayout, form("distance")]
+    | Annotated[PointLayout, form("angle")]
+    | Annotated[StepsLayout, form("steps")]
+    | Annotated[Never, no_form_by_value("layout", "by", LAYOUT_WAYS, _LAYOUT_EXAMPLE), NO_FORM],
     by_value("by", LAYOUT_WAYS),
 ]
 
 Layout = Annotated[
-    Annotated[str, one_of("layout", LAYOUT_WORDS), Tag(WORD)]
-    | Annotated[list[Name], Tag(SEVERAL)]
-    | Annotated[_OneLayout, Tag(ONE)],
+    Annotated[str, one_of("layout", LAYOUT_WORDS), WORD]
+    | Annotated[list[Name], SEVERAL]
+    | Annotated[_OneLayout, ONE],
     one_or_several(),
 ]

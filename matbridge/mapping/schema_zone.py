@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Never, Self
 
-from pydantic import Field, ModelWrapValidatorHandler, Tag, model_validator
+from pydantic import Field, ModelWrapValidatorHandler, model_validator
 
 from matbridge.mapping.choice import (
     NO_FORM,
@@ -12,6 +12,7 @@ from matbridge.mapping.choice import (
     WORD,
     Choice,
     by_key,
+    form,
     no_form_by_key,
     one_key,
     word_or_form,
@@ -120,8 +121,8 @@ def _step_word(value: Any) -> Any:
 
 
 Step = Annotated[
-    Annotated[int | str, Rule(_step_word, {"anyOf": [NOTE.shown, {"const": REST}]}), Tag(WORD)]
-    | Annotated[StepForm, Tag(ONE)],
+    Annotated[int | str, Rule(_step_word, {"anyOf": [NOTE.shown, {"const": REST}]}), WORD]
+    | Annotated[StepForm, ONE],
     word_or_form(),
 ]
 
@@ -328,19 +329,19 @@ _FORMS = ("layers", *WORK_KEYS)
 
 
 Layer = Annotated[
-    Annotated[Note, Tag(WORD)]
-    | Annotated[SoundZone, Tag(SOUND)]
-    | Annotated[ControlZone, Tag("control")]
-    | Annotated[ProgramZone, Tag("program")]
-    | Annotated[BendZone, Tag("bend")]
-    | Annotated[PedalZone, Tag("pedal")]
-    | Annotated[ActionZone, Tag("action")]
+    Annotated[Note, WORD]
+    | Annotated[SoundZone, form(SOUND)]
+    | Annotated[ControlZone, form("control")]
+    | Annotated[ProgramZone, form("program")]
+    | Annotated[BendZone, form("bend")]
+    | Annotated[PedalZone, form("pedal")]
+    | Annotated[ActionZone, form("action")]
     | Annotated[
         Never,
         no_form_by_key("a layer", "{note: D3}", (*SOUND_KEYS, *WORK_KEYS)),
-        Tag(NO_FORM),
+        NO_FORM,
     ],
-    by_key(WORK_KEYS, word=True, empty=SOUND),
+    by_key({**{key: key for key in WORK_KEYS}, **dict.fromkeys(SOUND_KEYS, SOUND)}, word=True),
 ]
 
 
@@ -357,16 +358,16 @@ def _zone_word(value: Any) -> Any:
 
 
 Zone = Annotated[
-    Annotated[int | str, Rule(_zone_word, {"anyOf": [NOTE.shown, {"const": NOTHING}]}), Tag(WORD)]
-    | Annotated[SoundZone, Tag(SOUND)]
-    | Annotated[LayersZone, Tag("layers")]
-    | Annotated[ControlZone, Tag("control")]
-    | Annotated[ProgramZone, Tag("program")]
-    | Annotated[BendZone, Tag("bend")]
-    | Annotated[PedalZone, Tag("pedal")]
-    | Annotated[ActionZone, Tag("action")]
+    Annotated[int | str, Rule(_zone_word, {"anyOf": [NOTE.shown, {"const": NOTHING}]}), WORD]
+    | Annotated[SoundZone, form(SOUND)]
+    | Annotated[LayersZone, form("layers")]
+    | Annotated[ControlZone, form("control")]
+    | Annotated[ProgramZone, form("program")]
+    | Annotated[BendZone, form("bend")]
+    | Annotated[PedalZone, form("pedal")]
+    | Annotated[ActionZone, form("action")]
     | Annotated[
-        Never, no_form_by_key("a zone", "D3 or {note: D3, hold: toggle}", PLAY_KEYS), Tag(NO_FORM)
+        Never, no_form_by_key("a zone", "D3 or {note: D3, hold: toggle}", PLAY_KEYS), NO_FORM
     ],
     by_key(_FORMS, word=True, empty=SOUND),
 ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import yaml
 
 from matbridge.errors import Problem
@@ -49,17 +51,37 @@ _SYNTAX: tuple[tuple[str, str], ...] = (
 
 
 def syntax_problem(document: Document, error: yaml.MarkedYAMLError) -> Problem:
+    """What the parser stumbled over, at the place that a person has to mend."""
     place = error.problem_mark or error.context_mark
     if "end of stream" in (error.problem or "") and error.context_mark is not None:
         place = error.context_mark
-    mark = None if place is None else Mark(place.line + 1, place.column + 1)
-    line = document.lines[mark.line - 1] if mark and mark.line <= len(document.lines) else ""
-    if mark and "\t" in line[: max(mark.column, len(line) - len(line.lstrip()))]:
-        column = line.index("\t") + 1
-        return document.problem(Mark(mark.line, column), "a tab cannot indent a line; use spaces")
+    mark = Mark(1, 1) if place is None else Mark(place.line + 1, place.column + 1)
+    line = document.lines[mark.line - 1] if mark.line <= len(document.lines) else ""
+    indent = line[: len(line) - len(line.lstrip())]
+    if "\t" in indent:
+        tab = Mark(mark.line, indent.index("\t") + 1)
+        return document.problem(tab, "a tab cannot indent a line; use spaces")
     said = " ".join(filter(None, (error.context, error.problem)))
+    cut = _cut_short(document, mark) if "expected ',' or" in said else None
+    if cut is not None:
+        return document.problem(
+            cut, "'#' after a space starts a comment, which cuts this line short"
+        )
     for words, ours in _SYNTAX:
         if words in said:
-            character = line[mark.column - 1 : mark.column] if mark else ""
+            character = line[mark.column - 1 : mark.column]
             return document.problem(mark, ours.replace("{character}", character))
     return document.problem(mark, f"this is not YAML: {said}")
+
+
+# A '#' that looks like a sharp: after a space, with a digit behind it.
+_SHARP = re.compile(r"\s(#)[-0-9]")
+
+
+def _cut_short(document: Document, mark: Mark) -> Mark | None:
+    """Where, in the line before a place, a sharp has become a comment."""
+    for number in range(mark.line, max(mark.line - 2, 0), -1):
+        found = _SHARP.search(document.lines[number - 1]) if number <= len(document.lines) else None
+        if found:
+            return Mark(number, found.start(1) + 1)
+    return None
