@@ -1,13 +1,31 @@
-"""What can be wrong with a zone, and how a person is told."""
+"""What can be wrong with a zone, how it is found, and how a person is told.
+
+    kind          what shows it                                                   it sounds
+    ------------  --------------------------------------------------------------  -----------------
+    DEAD          reads 0, where it was measured to rest clearly above 0          never
+    STUCK         the very same reading for long, where its noise would move it;  never
+                  or a load that never moved at all until it was given up
+    SHORTED       full scale, which no divider reaches; or (with `other`) two     never; of two,
+                  zones that move as one, touch after touch                         the second never
+    CHATTERING    falls from a load to nothing within a scan, again and again     never
+    DISCONNECTED  jumps about from scan to scan, where a load moves smoothly      never
+    OBJECT        a load that kept still too long for a foot                      on top of it
+
+Evidence is gathered at the visits of a zone, and counted up and down, so that no single reading
+condemns it. A zone that is muted owes no LIFT; it is heard again when its readings have been those
+of a zone at rest for long enough, twice as long after each time that it failed.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
 
+from matbridge.sensing.baseline import Baseline
+
 
 class FaultKind(StrEnum):
-    """What is wrong with a zone, as far as its readings tell. All but OBJECT mute it."""
+    """See the table of the module."""
 
     DEAD = "dead"
     STUCK = "stuck"
@@ -21,7 +39,7 @@ class FaultKind(StrEnum):
 ADVICE = {
     FaultKind.DEAD: "reads nothing at all; look at its sensor and both its wires",
     FaultKind.STUCK: "reads one value and never moves; look for a wire pinched to the supply",
-    FaultKind.SHORTED: "moves as one with another zone; look for a bridge between the two wires",
+    FaultKind.SHORTED: "is bridged to the supply or to another zone; look where its wires touch",
     FaultKind.CHATTERING: "makes and breaks faster than any foot; look for a loose contact",
     FaultKind.DISCONNECTED: "picks up noise like an open input; look for a broken wire",
     FaultKind.OBJECT: "something lies on it; taken as its new rest until it is moved",
@@ -40,3 +58,144 @@ class FaultReport:
     time_s: float
     recovered: bool = False
     other: int = -1
+
+
+# Visits, of about a tenth of a second each, that condemn. What a foot can imitate for a moment
+# needs more of them.
+DEAD_VISITS = 22
+STUCK_VISITS = 100
+SHORTED_VISITS = 5
+JUMPY_VISITS = 8
+
+# From this noise on (standard deviation, in readings) a hundred like readings in a row have a
+# chance of one in a billion.
+STUCK_NOISE = 0.5
+
+# Two scans of a load at rest or in slow motion differ by no more than this.
+JUMP_SIGMAS = 8.0
+JUMP_READINGS = 4.0
+
+# So many breaks, less one for every so many seconds without.
+CHATTER_BREAKS = 6.0
+CHATTER_FORGET_S = 2.0
+
+# A load keeps still within so many standard deviations and a reading, but for creep, which is
+# slower than this.
+STILL_SIGMAS = 5.0
+STILL_READINGS = 1.0
+STILL_FOLLOW_S = 3.0
+
+# A zone is well when it has been at rest for this long; doubled each time up to the second.
+RECOVER_S = 3.0
+RECOVER_MOST_S = 300.0
+
+# Whatever was wrong, a reading that keeps still for so many times as long is a zone at rest.
+NEW_REST = 5.0
+
+# Twins that read differently for this long while pressed are none.
+APART_S = 0.3
+
+# Faults that show as readings that never move; they are over only once something does.
+LIFELESS = frozenset({FaultKind.DEAD, FaultKind.STUCK})
+
+
+class Evidence:
+    """What speaks against one zone so far, gathered visit by visit, in readings that rise.
+
+    recover_s: how long the zone is to be well before it is heard again, should it fail.
+    """
+
+    __slots__ = ("_breaks", "_dead", "_jumpy", "_last", "_moved", "_same", "_shorted",
+                 "_still", "_still_s", "_well_s", "recover_s")  # fmt: skip
+
+    def __init__(self, recover_s: float = RECOVER_S) -> None:
+        self.recover_s = recover_s
+        self._dead = 0
+        self._same = 0
+        self._shorted = 0
+        self._jumpy = 0
+        self._breaks = 0.0
+        self._last = -1
+        self._still = 0.0
+        self._still_s = 0.0
+        self._moved = False
+        self._well_s = 0.0
+
+    def visit(
+        self, reading: int, before: int, since_s: float, noise: float, least: float, rail: int
+    ) -> FaultKind | None:
+        """Look at a reading and the one of the scan before it; the fault that it proves, or None.
+
+        since_s: time since the last visit. least: what the zone reads at least when it is well.
+        rail: a reading that it cannot reach.
+        """
+        self._dead = self._dead + 1 if reading == 0 and least > 0.0 else 0
+        self._same = self._same + 1 if reading == self._last and noise >= STUCK_NOISE else 0
+        self._shorted = self._shorted + 1 if reading >= rail else 0
+        self._last = reading
+        if abs(reading - before) > JUMP_SIGMAS * noise + JUMP_READINGS:
+            self._jumpy += 1
+        elif self._jumpy:
+            self._jumpy -= 1
+        if self._breaks:
+            self._breaks = max(0.0, self._breaks - since_s / CHATTER_FORGET_S)
+        if self._shorted >= SHORTED_VISITS:
+            return FaultKind.SHORTED
+        if self._jumpy >= JUMPY_VISITS:
+            return FaultKind.DISCONNECTED
+        if self._dead >= DEAD_VISITS:
+            return FaultKind.DEAD
+        if self._same >= STUCK_VISITS:
+            return FaultKind.STUCK
+        return None
+
+    def broke(self, times: int) -> FaultKind | None:
+        """Contact broke off so often since the last visit."""
+        self._breaks += times
+        return FaultKind.CHATTERING if self._breaks >= CHATTER_BREAKS else None
+
+    def held(
+        self, reading: int, since_s: float, noise: float, fresh: bool, after_s: float
+    ) -> FaultKind | None:
+        """Whether what is held has kept still for `after_s`; `fresh` when it is a new touch."""
+        away = reading - self._still
+        if fresh or abs(away) > STILL_SIGMAS * noise + STILL_READINGS:
+            self._still = float(reading)
+            self._still_s = 0.0
+            self._moved = False
+            return None
+        self._moved = self._moved or reading != self._last
+        self._still += away * min(1.0, since_s / STILL_FOLLOW_S)
+        self._still_s += since_s
+        if self._still_s < after_s:
+            return None
+        return FaultKind.OBJECT if self._moved else FaultKind.STUCK
+
+    def recovered(
+        self,
+        kind: FaultKind,
+        reading: int,
+        before: int,
+        since_s: float,
+        baseline: Baseline,
+        rail: int,
+    ) -> bool:
+        """Whether the zone has been well for long enough: at its rest, or steady at a new one."""
+        bound = JUMP_SIGMAS * baseline.noise + JUMP_READINGS
+        steady = abs(reading - before) <= bound and abs(reading - self._still) <= bound
+        if self._last not in (-1, reading):
+            self._moved = True
+        self._last = reading
+        self._still = float(reading)
+        if not steady or reading >= rail:
+            self._well_s = 0.0
+            return False
+        self._well_s += since_s
+        at_rest = abs(reading - baseline.rest) <= bound
+        wanted_s = self.recover_s if at_rest else NEW_REST * self.recover_s
+        return self._well_s >= wanted_s and (self._moved or kind not in LIFELESS)
+
+    def apart(self, alike: bool, since_s: float) -> bool:
+        """Whether a bridged zone has been unlike its twin for long enough."""
+        self._well_s = 0.0 if alike else self._well_s + since_s
+        return self._well_s >= APART_S

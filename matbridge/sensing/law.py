@@ -26,6 +26,10 @@ from matbridge.sensing.settings import SensorSpec, SensorType
 # with 1 kohm that is 4 mS, about 100 N: one heel.
 DEFAULT_FULL = 0.8
 
+# A force sensor conducts no better than this, however hard it is pressed; data sheets give about
+# 150 ohm for small round ones at the end of their range, larger ones and films go lower.
+LEAST_SENSOR_OHM = 30.0
+
 
 def load(sensor: SensorSpec, reading: float) -> float:
     """The load of a reading, in units of the law; readings beyond the converter are cut off."""
@@ -51,6 +55,14 @@ def reading(sensor: SensorSpec, load: float) -> float:
 def load_table(sensor: SensorSpec) -> array[float]:
     """`load` of every reading from 0 to 2**bits - 1."""
     return array("d", [load(sensor, code) for code in range(1 << sensor.bits)])
+
+
+def highest_reading(sensor: SensorSpec) -> int:
+    """The highest reading that the sensor can bring about; beyond it lies a short circuit."""
+    top = (1 << sensor.bits) - 1
+    if sensor.type is not SensorType.FORCE:
+        return top
+    return min(top, int(reading(sensor, sensor.fixed_resistor_ohm / LEAST_SENSOR_OHM)))
 
 
 def sensor_ohm(sensor: SensorSpec, reading: float) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from math import log
 
-from matbridge.sensing.settings import SensingSettings
+from matbridge.sensing.settings import SensingSettings, SensorSpec, SensorType
 from matbridge.sensing.touch import VelocitySource
 
 # Speed of a rise or a fall is measured over at least this long, so that neither noise nor the place
@@ -17,11 +17,21 @@ SOFTEST = 0.004
 # Time constant of the low-pass of pressure: takes the noise off, and adds less than a scan window.
 PRESSURE_SMOOTHING_S = 0.005
 
+# The period of the scans is followed by this share a visit: a mean over some twenty of them.
+PERIOD_GAIN = 0.05
+
+# Contact that broke within a scan is given this long to come back before the touch is ended; a lift
+# may be no later than 60 ms.
+MEND_S = 0.025
+
+# A switch bounces for less than this when it opens.
+SWITCH_BOUNCE_S = 0.012
+
 
 class Rules:
     """Shared by all zones of a detector. Times in seconds; loads as shares of a full press.
 
-    follow: gain of the pressure's low-pass for one scan, kept for the present scan rate.
+    follow: gain of the pressure's low-pass for one scan, kept for the period of the scans.
     """
 
     __slots__ = (
@@ -30,17 +40,20 @@ class Rules:
         "follow",
         "hold_off_s",
         "lift_share",
+        "mend_s",
         "object_after_s",
         "peak_window_s",
+        "period_s",
         "pressure_step",
         "rest_follow_s",
         "rise_window_s",
         "slow_rise_s",
         "speed_range",
         "strike_share",
+        "switch",
     )
 
-    def __init__(self, settings: SensingSettings) -> None:
+    def __init__(self, settings: SensingSettings, sensor: SensorSpec) -> None:
         self.peak_window_s = settings.peak_window_ms / 1000
         self.rise_window_s = settings.rise_window_ms / 1000
         self.hold_off_s = settings.hold_off_ms / 1000
@@ -54,17 +67,23 @@ class Rules:
         self.slow_rise_s = settings.slow_rise_ms / 1000
         fast_rise_s = min(settings.fast_rise_ms / 1000, self.slow_rise_s / 2)
         self.speed_range = log(self.slow_rise_s / fast_rise_s)
+        self.switch = sensor.type is SensorType.SWITCH
+        self.mend_s = SWITCH_BOUNCE_S if self.switch else MEND_S
+        self.period_s = 0.0
         self.follow = 1.0
 
     def window_s(self, source: VelocitySource) -> float:
         """How long after contact an onset with this source is decided."""
-        if source is VelocitySource.FIXED:
+        if source is VelocitySource.FIXED or self.switch:
             return 0.0
         if source is VelocitySource.RISE:
             return self.rise_window_s
         return self.peak_window_s
 
-    def set_period(self, period_s: float) -> None:
+    def meet_period(self, period_s: float) -> None:
+        """Follow the time between two scans."""
+        known_s = self.period_s or period_s
+        self.period_s = period_s = known_s + (period_s - known_s) * PERIOD_GAIN
         self.follow = period_s / (period_s + PRESSURE_SMOOTHING_S)
 
     def speed_value(self, load_per_s: float) -> float:

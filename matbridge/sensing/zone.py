@@ -13,8 +13,14 @@
             object
                                                   back under the wake level           REST
     HELD    touched                               under the lift level                FAINT, LIFT
-                                                  a quick rise out of a dip           HELD, LIFT
+                                                  a quick rise after a dip            HELD, LIFT
                                                                                         and ONSET
+                                                  a load that keeps still too long    FAINT, LIFT
+    MUTED   out of order (faults.py)              in order again                      REST
+    any     the board went away                                                       REST, and LIFT
+                                                                                        if HELD
+            a fault is found                                                          MUTED, and
+                                                                                        LIFT if HELD
 
 Rules: an ONSET is decided a fixed time after contact, which is reckoned back from the first loads
 above the wake level, so that all strikes come equally late; contact too soft for a touch may become
@@ -37,15 +43,21 @@ NEVER = 1 << 30
 # What has risen "quickly" has done so within the last one to two of these.
 QUICK_S = 0.02
 
-# A new strike on a held zone comes out of a dip to this share of the recent peak, or lower; the dip
-# between heel and toe of a walking foot is shallower.
-DIP_SHARE = 0.6
+# After its peak a load has dipped once it is under this share of it: what rises quickly from then
+# on is a new strike, no more of the last one.
+DIP_SHARE = 0.8
 
 # What remains after a lift creeps, and shakes with the mat, within this share of itself.
 RESIDUE_SHARE = 0.25
 
 # A touch ends no higher than at this share of the onset level, whatever its peak was.
 RELEASE_SHARE = 0.6
+
+# Hands and feet take ten milliseconds and more to leave; what falls this far in a scan no longer
+# than that has lost contact in its wire.
+BREAK_S = 0.003
+BREAK_SHARE = 0.6
+BREAK_LOAD = 0.05
 
 # A rise keeps this many scans, from which its speed is reckoned.
 HISTORY = 64
@@ -63,6 +75,7 @@ class State(Enum):
     RISING = "rising"
     FAINT = "faint"
     HELD = "held"
+    MUTED = "muted"
 
 
 class Shared:
@@ -79,11 +92,11 @@ class Zone:
     """The machine of one zone. `step` is called with every scan while it is awake."""
 
     __slots__ = (
-        "above", "base", "channel", "contact_s", "decide_s", "dipped", "due", "grown_s", "half_s",
-        "index", "lift_level", "load", "loads", "low", "low_before", "neighbours", "onset_level",
-        "onset_s", "peak", "pressure", "pressure_sent", "pressure_wanted", "residue", "rest_load",
-        "rules", "scale", "source", "state", "step", "table", "times_s", "touches",
-        "turn_s", "under", "wake_load", "window_s",
+        "above", "base", "breaks", "channel", "contact_s", "decide_s", "dipped", "due", "grown_s",
+        "half_s", "index", "lift_level", "load", "loads", "low", "low_before", "mend_s",
+        "neighbours", "onset_level", "onset_s", "peak", "pressure", "pressure_sent",
+        "pressure_wanted", "residue", "rest_load", "rules", "scale", "source", "state", "step",
+        "table", "times_s", "touches", "turn_s", "under", "wake_load", "window_s",
     )  # fmt: skip
 
     def __init__(
@@ -99,6 +112,7 @@ class Zone:
         self.source = VelocitySource.PEAK
         self.window_s = rules.peak_window_s
         self.pressure_wanted = True
+        self.breaks = 0  # how often contact broke off within a scan
         # levels, set from outside while at rest
         self.rest_load = 0.0
         self.scale = 1.0
@@ -125,6 +139,7 @@ class Zone:
         self.lift_level = 0.0
         self.dipped = False
         self.half_s = 0.0
+        self.mend_s = 0.0
         self.pressure = 0.0
         self.pressure_sent = 0.0
         self.onset_s = -1.0e9
@@ -142,13 +157,15 @@ class Zone:
         load = self.load = (self.table[reading] - self.rest_load) * self.scale
         before_load = (self.table[before] - self.rest_load) * self.scale
         self.low = self.low_before = max(0.0, before_load)
+        self.residue = 0.0
         self.turn_s = time_s + QUICK_S
         self._rise(time_s, load, before_s, before_load, 0.0)
 
     def find_loaded(self, time_s: float, reading: int) -> None:
         """Something is on the zone at the start, and was not seen to come: no touch."""
         self.load = (self.table[reading] - self.rest_load) * self.scale
-        self._faint(time_s, self.load)
+        self.residue = max(self.load, 0.0)
+        self._faint(time_s)
 
     def let_go(self, time_s: float) -> None:
         """End the touch, if any, and be at rest."""
@@ -159,7 +176,8 @@ class Zone:
     def give_up(self, time_s: float) -> None:
         """What is held has turned out to be no touch: end it, and take its load for a residue."""
         self.touches.append(Touch(LIFT, self.index, time_s, 0.0))
-        self._faint(time_s, self.load)
+        self.residue = max(self.load, 0.0)
+        self._faint(time_s)
 
     def fade(self, share: float) -> None:
         """Let the recent peak come down towards the present load."""
@@ -174,20 +192,43 @@ class Zone:
         self.grown_s += by_s
         self.onset_s += by_s
         self.half_s += by_s
+        self.mend_s += by_s
         self.turn_s += by_s
         self.times_s = [time_s + by_s for time_s in self.times_s]
 
-    def decide(self, time_s: float) -> None:
-        """Touch or leakage: asked once every zone of the scan has been stepped."""
-        if self._leaks():
-            if self.state is State.RISING:
-                self._faint(time_s, 0.0)
-            return
+    def read(self, reading: int) -> None:
+        """Take a reading without stepping."""
+        self.load = (self.table[reading] - self.rest_load) * self.scale
+
+    def raw_load(self) -> float:
+        """The load in units of the law, whatever the part's rest and full press."""
+        return self.load / self.scale + self.rest_load
+
+    def quick_low(self) -> float:
+        """The lowest load within the last one to two QUICK_S."""
+        low, before = self.low, self.low_before
+        return low if low < before else before
+
+    def strike(self, time_s: float) -> None:
+        """What rose is a touch."""
         speed = top_speed(self.times_s, self.loads)
         value = self.rules.strike_value(self.source, self.peak - self.base, speed)
         self.touches.append(Touch(ONSET, self.index, self.contact_s, value))
         self.onset_s = self.contact_s
         self._hold(time_s, self.peak)
+
+    def dismiss(self, time_s: float) -> None:
+        """What rose is none."""
+        if self.state is State.RISING:
+            self._faint(time_s)
+
+    def mute(self, time_s: float) -> None:
+        """A fault: end the touch, if any, and hear nothing until `unmute`."""
+        self.let_go(time_s)
+        self.state = State.MUTED
+
+    def unmute(self) -> None:
+        self._settle()
 
     # The states
 
@@ -234,7 +275,7 @@ class Zone:
             del times_s[: HISTORY // 2], loads[: HISTORY // 2]
         times_s.append(time_s)
         loads.append(load)
-        self.load = load
+        before, self.load = self.load, load
         if time_s >= self.turn_s:
             self.low_before, self.low, self.turn_s = self.low, load, time_s + QUICK_S
         elif load < self.low:
@@ -248,6 +289,8 @@ class Zone:
             self.under = 0
         elif net < self.wake_load:
             self.under += 1
+            if self.under == 1 and self._breaks(before, load):
+                self.breaks += 1
         else:
             self.under = 0
         debounce = self.rules.debounce_scans
@@ -256,28 +299,11 @@ class Zone:
                 self.due.append(self)
         elif self.under > debounce:
             if self.base:
-                self._faint(time_s, self.base)
+                self._faint(time_s)
             else:
                 self._settle()
         elif time_s - self.grown_s > QUICK_S and time_s >= self.decide_s:
-            self._faint(time_s, 0.0)
-
-    def _leaks(self) -> bool:
-        """Whether all that is felt here may be a neighbour's load, felt through the mat."""
-        ratio = self.rules.crosstalk
-        if ratio:
-            load, rise = self.load, self.peak - self._quick_low()
-            sudden = rise >= self.onset_level
-            for other in self.neighbours:
-                if other.state is State.REST or load >= ratio * other.load:
-                    continue
-                if not sudden or rise < ratio * (other.load - other._quick_low()):
-                    return True
-        return False
-
-    def _quick_low(self) -> float:
-        low, before = self.low, self.low_before
-        return low if low < before else before
+            self._faint(time_s)
 
     def _hold(self, time_s: float, peak: float) -> None:
         self.peak = peak
@@ -290,12 +316,17 @@ class Zone:
         self.state = State.HELD
         self.step = self._held
 
+    def _breaks(self, before: float, load: float) -> bool:
+        """Whether this fall, within a scan, is one that no foot or hand makes."""
+        return self.rules.period_s <= BREAK_S and before - load > BREAK_LOAD + BREAK_SHARE * before
+
     def _set_lift_level(self) -> None:
         floor = RELEASE_SHARE * self.onset_level
         level = self.rules.lift_share * self.peak
         self.lift_level = level if level > floor else floor
 
     def _held(self, time_s: float, reading: int) -> None:
+        before = self.load
         load = self.load = (self.table[reading] - self.rest_load) * self.scale
         if time_s >= self.turn_s:
             self.low_before, self.low, self.turn_s = self.low, load, time_s + QUICK_S
@@ -309,7 +340,10 @@ class Zone:
             self.under = 0
         elif load < self.lift_level:
             self.under += 1
-            if self.under > self.rules.debounce_scans:
+            if self.under == 1 and self._breaks(before, load):
+                self.breaks += 1
+                self.mend_s = time_s + self.rules.mend_s
+            if self.under > self.rules.debounce_scans and time_s >= self.mend_s:
                 self._lift(time_s)
                 return
         else:
@@ -317,7 +351,7 @@ class Zone:
             if load + load > self.peak:
                 self.half_s = time_s
             if self.dipped:
-                if load - self._quick_low() > self.rules.strike_share:
+                if load - self.quick_low() > self.rules.strike_share:
                     self._strike_again(time_s)
                     return
             elif load < DIP_SHARE * self.peak:
@@ -335,7 +369,7 @@ class Zone:
         if time_s - self.onset_s < self.rules.hold_off_s:
             return
         self.touches.append(Touch(LIFT, self.index, time_s, 0.0))
-        rise = self.load - self._quick_low()
+        rise = self.load - self.quick_low()
         value = self.rules.strike_value(self.source, rise, rise / QUICK_S)
         self.touches.append(Touch(ONSET, self.index, time_s, value))
         self.onset_s = time_s
@@ -345,10 +379,10 @@ class Zone:
         fallen = max(self.peak / 2 - self.load, 0.0)
         value = self.rules.speed_value(fallen / max(time_s - self.half_s, 0.001))
         self.touches.append(Touch(LIFT, self.index, time_s, value))
-        self._faint(time_s, self.load)
+        self.residue = max(self.load, 0.0)
+        self._faint(time_s)
 
-    def _faint(self, time_s: float, residue: float) -> None:
-        self.residue = max(residue, 0.0)
+    def _faint(self, time_s: float) -> None:
         self.above = 0
         self.under = 0
         self.low = self.low_before = self.load
@@ -375,7 +409,7 @@ class Zone:
         self.under = 0
         if time_s - self.onset_s < self.rules.hold_off_s:
             return
-        low = max(self._quick_low(), 0.0)
+        low = max(self.quick_low(), 0.0)
         if load - low > self.wake_load + RESIDUE_SHARE * low:
             self._rise(time_s, load, before_s, before, low)
         elif load > self.onset_level + (1.0 + RESIDUE_SHARE) * self.residue:

@@ -1,0 +1,173 @@
+"""What a zone reads with nothing on it, followed slowly, and the levels that come of it.
+
+    the reading is      the rest follows it
+    ------------------  ---------------------------------------------------------------
+    above the rest      slowly (`rest_follow_s`): a mat that warms up, a carpet that settles
+    below the rest      within FALL_S; at once when it is far below for FALLEN_VISITS
+    of a touched zone   not at all
+
+A zone is touched, here, when its load is at the onset level or above. Before the rest is known the
+first visits count more: each as much as all those before it. Noise is followed by the median of
+what the readings are away from the rest, so that a strike or a spike does not pull at it.
+
+Everything is in readings that rise with load; what the board sends may fall (see detector.py).
+"""
+
+from __future__ import annotations
+
+from matbridge.sensing.calibration import ZoneCalibration
+from matbridge.sensing.law import DEFAULT_FULL, load, reading
+from matbridge.sensing.settings import SensingSettings, SensorSpec, SensorType
+from matbridge.sensing.zone import State, Zone
+
+# Contact shows this many standard deviations above rest, and at least this share of full scale.
+WAKE_SIGMAS = 6.0
+WAKE_SHARE = 0.004
+
+# A touch stands out from rest by at least this many standard deviations.
+ONSET_SIGMAS = 10.0
+
+# A soft press, as calibrated, is well above the onset level.
+SOFT_SHARE = 0.5
+
+# Nearer to the top than this a divider tells no loads apart: a step is a thirtieth of them.
+FULL_SHARE = 0.97
+
+# Noise of a zone that was never measured, as a share of full scale; and of any zone at least that
+# of rounding alone, in readings: a step's uniform spread, 1 / sqrt(12).
+GUESSED_NOISE = 0.001
+LEAST_NOISE = 0.29
+
+# A full press is never nearer to rest than this share of the full range's load, lest a zone whose
+# rest has moved up turns noise into touches.
+LEAST_SPAN_SHARE = 0.05
+
+# A rest that was measured counts for this many visits.
+MEASURED_VISITS = 100
+
+FALL_S = 1.0
+FALLEN_VISITS = 3
+
+# Noise is followed by this share of itself a visit; half of normal noise lies within this many
+# standard deviations.
+NOISE_STEP = 0.02
+SIGMA_MEDIAN = 0.6745
+
+# A reading this many standard deviations off, and a step more, is not one of rest.
+FAR_SIGMAS = 5.0
+
+
+class Baseline:
+    """The rest, the noise and the levels of one zone."""
+
+    __slots__ = ("_fallen", "_full_load", "_seen", "_sensor", "_settings", "_soft", "noise", "rest",
+                 "zone")  # fmt: skip
+
+    def __init__(
+        self,
+        zone: Zone,
+        sensor: SensorSpec,
+        settings: SensingSettings,
+        measured: ZoneCalibration | None,
+    ) -> None:
+        top = (1 << sensor.bits) - 1
+        self.zone = zone
+        self._sensor = sensor
+        self._settings = settings
+        self._fallen = 0
+        self._soft: float | None = None
+        self._full_load = load(sensor, DEFAULT_FULL * top)
+        self.rest = 0.0
+        self.noise = max(GUESSED_NOISE * top, LEAST_NOISE)
+        self._seen = 0
+        if measured is not None:
+            self.rest, self.noise = measured.rest, max(measured.noise, LEAST_NOISE)
+            self._soft = measured.soft
+            self._seen = MEASURED_VISITS
+            if measured.full is not None:
+                self._full_load = load(sensor, min(measured.full, FULL_SHARE * top))
+        self.set_levels()
+
+    @property
+    def known(self) -> bool:
+        """Whether the rest has been measured, or seen for as long as counts."""
+        return self._seen >= MEASURED_VISITS
+
+    @property
+    def least_reading(self) -> float:
+        """What the zone reads at least when it is well; 0 if that is not known."""
+        if not self.known:
+            return 0.0
+        return max(0.0, self.rest - FAR_SIGMAS * self.noise - 1.0)
+
+    @property
+    def wake_reading(self) -> int:
+        """Readings above it wake the zone."""
+        top = (1 << self._sensor.bits) - 1
+        if self._sensor.type is SensorType.SWITCH:
+            return top // 2
+        return int(self.rest + max(WAKE_SIGMAS * self.noise, WAKE_SHARE * top))
+
+    @property
+    def onset_reading(self) -> float:
+        """The reading at the onset level."""
+        zone = self.zone
+        return reading(self._sensor, zone.rest_load + zone.onset_level / zone.scale)
+
+    def start_at(self, reading: int) -> None:
+        """Take the first reading of a zone that was not measured for its rest."""
+        self.rest = float(reading)
+        self.set_levels()
+
+    def visit(self, reading: int, since_s: float) -> None:
+        """Follow a reading of a zone that is not held, `since_s` after the visit before."""
+        if self._sensor.type is SensorType.SWITCH:
+            return
+        zone = self.zone
+        away = reading - self.rest
+        self._seen += 1
+        first = 1.0 / (self._seen + 1)
+        if away > 0.0:
+            self._fallen = 0
+            if zone.load < zone.onset_level:
+                self.rest += away * max(min(1.0, since_s / self._settings.rest_follow_s), first)
+        else:
+            far = -away > FAR_SIGMAS * self.noise + 1.0
+            self._fallen = self._fallen + 1 if far else 0
+            gone = self._fallen >= FALLEN_VISITS
+            self.rest += away * (1.0 if gone else max(min(1.0, since_s / FALL_S), first))
+        if zone.state is State.REST:
+            step = max(NOISE_STEP, first)
+            grown = abs(away) > SIGMA_MEDIAN * self.noise
+            self.noise = max(self.noise * (1.0 + step if grown else 1.0 - step), LEAST_NOISE)
+            self.set_levels()
+
+    def set_levels(self) -> None:
+        """Give the zone its levels; only while it is at rest."""
+        zone, sensor = self.zone, self._sensor
+        if sensor.type is SensorType.SWITCH:
+            zone.rest_load, zone.scale, zone.onset_level, zone.wake_load = 0.0, 1.0, 0.5, 0.5
+            return
+        rest_load = load(sensor, self.rest)
+        span = max(self._full_load - rest_load, LEAST_SPAN_SHARE * self._full_load)
+        zone.rest_load = rest_load
+        zone.scale = 1.0 / span
+        noise_load = (load(sensor, self.rest + self.noise) - rest_load) / span
+        threshold = self._settings.threshold
+        if self._soft is not None:
+            threshold = min(threshold, SOFT_SHARE * (load(sensor, self._soft) - rest_load) / span)
+        zone.onset_level = max(threshold, ONSET_SIGMAS * noise_load)
+        zone.wake_load = (load(sensor, self.wake_reading) - rest_load) / span
+
+
+def mirrored(measured: ZoneCalibration, top: int) -> ZoneCalibration:
+    """A calibration whose readings fall with load, as one whose readings rise."""
+    return ZoneCalibration(
+        measured.name,
+        top - measured.rest,
+        measured.noise,
+        None if measured.soft is None else top - measured.soft,
+        None if measured.full is None else top - measured.full,
+        measured.board,
+        measured.channel,
+    )
