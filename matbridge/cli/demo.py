@@ -65,21 +65,15 @@ def main(argv: Sequence[str]) -> int:
         plan = OutputPlan("synth", OutputKind.PORT, given.output)
     demo = _Demo(given.seconds)
     try:
-        try:
-            demo.open(show, plan)
-        except OutputUnavailable as error:
-            if given.output is not None:
-                raise
+        why = demo.open(show, plan)
+        if why and given.output is not None:
+            raise OutputUnavailable(why)
+        if why:
             given.midi_file = given.midi_file or FALLBACK
-            demo.say(f"no MIDI port: {error}; playing into {given.midi_file}")
+            print(f"playing into {given.midi_file}, for there is no port to play to: {why}")
             demo.open(show, OutputPlan("file", OutputKind.FILE, str(given.midi_file)))
-        else:
-            why = demo.why_down()
-            if why and given.midi_file is None:
-                given.midi_file = FALLBACK
-                demo.say(f"no MIDI port: {why}; playing into {given.midi_file}")
-            if given.midi_file is not None:
-                demo.copy_to(given.midi_file)
+        elif given.midi_file is not None:
+            demo.copy_to(given.midi_file)
         return demo.run()
     finally:
         demo.close()
@@ -103,23 +97,25 @@ class _Demo:
         self._copy: Output | None = None
         self._exit_code = 0
 
-    def say(self, text: str) -> None:
-        print(text, flush=True)
-
-    def open(self, show: Show, plan: OutputPlan) -> None:
-        """Raises OutputError where this output can never be there."""
+    def open(self, show: Show, plan: OutputPlan) -> str:
+        """Play to this output; why it is not there, if it is not."""
+        from matbridge.errors import OutputUnavailable
         from matbridge.service.bridge import Bridge
 
         performance = replace(show.performance, outputs=(plan,))
         show = replace(show, performance=performance)
-        bridge = Bridge(self._loop, self._log, show, None, seconds=self._seconds)
-        bridge.open()
+        try:
+            bridge = Bridge(self._loop, self._log, show, None, seconds=self._seconds)
+            bridge.open()
+        except OutputUnavailable as error:
+            return str(error)
+        output = bridge.outlets.outputs[0]
+        if not output.up:
+            bridge.close()
+            self._told.clear()
+            return str(output.status().get("why") or "it is not there")
         self._bridge = bridge
-
-    def why_down(self) -> str:
-        """Why the output is not there, or an empty text."""
-        output = self._playing().outlets.outputs[0]
-        return "" if output.up else str(output.status().get("why", "it is not there"))
+        return ""
 
     def copy_to(self, path: Path) -> None:
         """Write all that is played into a MIDI file as well."""

@@ -86,8 +86,9 @@ class Bridge:
         never come; nothing is open then.
         """
         self.outlets.open()
-        player = self.pipeline.player
-        player.owe(self.outlets.take_owed())
+        owed = self.outlets.take_owed()
+        if any(owed):
+            self.pipeline.player.owe(owed)
         for index, output in enumerate(self.outlets.outputs):
             if output.up:
                 self.outlets.send(self.pipeline.output_back(index))
@@ -135,19 +136,12 @@ class Bridge:
             self._swap_boards(show.mat, calibration)
         names = [preset.name for preset in show.performance.presets]
         preset = names.index(self.preset) if self.preset in names else show.performance.first
-        if plans == outlets.plans:
+        if plans == outlets.plans and len(show.mat.zones) == len(self.show.mat.zones):
             outlets.send(pipeline.swap(show.performance, None, now_s, preset))
         else:
-            # What a lost output is owed is still owed to it if it is in the new show too.
-            image, owed = bytearray(len(plans) * KEYS), bytearray(len(plans) * KEYS)
-            old_outputs, old_image = outlets.outputs, outlets.image
+            image = bytearray(len(plans) * KEYS)
             outlets.send(pipeline.swap(show.performance, image, now_s, preset))
-            for index, output in enumerate(outputs):
-                if output in old_outputs:
-                    at = old_outputs.index(output) * KEYS
-                    owed[index * KEYS : (index + 1) * KEYS] = old_image[at : at + KEYS]
             outlets.use(plans, outputs, image)
-            pipeline.player.owe(owed)
             for index, output in enumerate(outputs):
                 if not output.up:
                     pipeline.output_lost(index, unseen=False)

@@ -45,8 +45,7 @@ PATIENCE_S = 10.0
 # A watcher whose terminal has not taken a frame for so long is dropped.
 WATCHER_PATIENCE_S = 2.0
 
-Respond = Callable[[Mapping[str, object]], None]
-Refuse = Callable[[str], None]
+ROOT = 0
 
 
 class Exchange:
@@ -117,15 +116,7 @@ class ControlServer:
                 if not stat.S_ISSOCK(os.lstat(self._path).st_mode):
                     raise ControlError(f"{self._path} is in the way; it is no socket of ours")
                 os.unlink(self._path)  # noqa: PTH108
-            listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-            listener.setblocking(False)
-            # Of mode 0600 from the first moment on: a chmod would come after the bind.
-            mask = os.umask(0o177)
-            try:
-                listener.bind(self._path)
-            finally:
-                os.umask(mask)
-            listener.listen(MAX_CLIENTS)
+            listener = _listener(self._path)
         except OSError as error:
             raise ControlError(f"no control socket at {self._path}: {error.strerror}") from error
         self._listener = listener
@@ -322,6 +313,22 @@ class ControlServer:
         return sum(client.watching for client in self._clients.values())
 
 
+def _listener(path: str) -> socket.socket:
+    listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    listener.setblocking(False)
+    # Of mode 0600 from the first moment on: a chmod would come after the bind.
+    mask = os.umask(0o177)
+    try:
+        listener.bind(path)
+        listener.listen(MAX_CLIENTS)
+    except OSError:
+        listener.close()
+        raise
+    finally:
+        os.umask(mask)
+    return listener
+
+
 def socket_path(folder: str, name: str) -> str:
     """Where the bridge called `name` listens."""
     return f"{folder}/{name}{SOCKET_SUFFIX}"
@@ -335,4 +342,4 @@ def _is_ours(connection: socket.socket) -> bool:
     _, uid, _ = struct.unpack(
         "3i", connection.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, size)
     )
-    return uid in (0, os.geteuid())
+    return uid in (ROOT, os.geteuid())
