@@ -7,6 +7,8 @@ from typing import Any
 
 from matbridge.errors import Problem
 from matbridge.mapping import lay
+from matbridge.mapping.advice import advise
+from matbridge.mapping.bend_ranges import with_bend_ranges
 from matbridge.mapping.compile_mat import CompiledMat
 from matbridge.mapping.document import Document, Path
 from matbridge.mapping.fields import near, said
@@ -64,10 +66,10 @@ class Compiler:
         resolved = list(resolve(file, names, self.presets, self.report))
         presets = [_PresetCompiler(self, preset).plan() for preset in resolved]
         outputs = [_output(name, form) for name, form in file.outputs.items()]
-        return PerformancePlan(
+        plan = PerformancePlan(
             name=file.performance,
             outputs=tuple(outputs),
-            presets=tuple(presets),
+            presets=with_bend_ranges(presets),
             first=self.first(),
             tempo_bpm=file.tempo,
             input=None if file.input is None else self.input(file.input),
@@ -75,6 +77,9 @@ class Compiler:
                 index for index, form in enumerate(file.outputs.values()) if form.clock
             ),
         )
+        if not self.document.problems:
+            advise(plan, resolved, self.mat.plan, self.warn)
+        return plan
 
     def first(self) -> int:
         if self.file.first is None:
@@ -148,7 +153,7 @@ class _PresetCompiler:
             tempo_bpm=preset.get("tempo"),
         )
 
-    def zone_context(self, bend_ranges: Mapping[tuple[int, int], int]) -> PresetContext:
+    def zone_context(self, bend_ranges: dict[tuple[int, int], int]) -> PresetContext:
         preset = self.preset
         root = preset.completed.get("scale", {}).get("root")
         return PresetContext(
@@ -164,6 +169,8 @@ class _PresetCompiler:
             sensor=self.show.mat.plan.sensor.type,
             flats=False if root is None else self.flat(root),
             bend_ranges=bend_ranges,
+            note_ranges=bend_ranges
+            | {(mpe.output, mpe.manager): mpe.bend_range for mpe in self.mpe},
             report=self.show.report,
             warn=self.show.warn,
             no_scale=self.no_scale,
@@ -325,14 +332,11 @@ class _PresetCompiler:
         return entries
 
     def bend_ranges(self) -> dict[tuple[int, int], int]:
-        ranges = {
+        return {
             place: entry.bend_range
             for place, entry in self.entry.items()
             if entry.bend_range is not None
         }
-        for mpe in self.mpe:
-            ranges[mpe.output, mpe.manager] = mpe.bend_range
-        return ranges
 
 
 def _voices(said_of: Mapping[str, Said]) -> VoicePlan:

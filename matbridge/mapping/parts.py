@@ -26,6 +26,7 @@ from matbridge.mapping.plan import (
     BendPart,
     ControlMode,
     ControlPart,
+    Hold,
     NotePart,
     Part,
     PedalPart,
@@ -70,8 +71,9 @@ Report = Callable[[Path, str], None]
 class PresetContext:
     """What the zones of one preset share while they are compiled.
 
-    bend_ranges: semitones of a full bend by (output, channel). chokes: number of each choke group
-    by name, given as they turn up. warn: takes what is odd but plays. no_scale: takes a place that
+    bend_ranges: semitones of a full bend by (output, channel); note_ranges: the same for the bend of
+    a note by itself, which MPE members have another for. chokes: number of each choke group by
+    name, given as they turn up. warn: takes what is odd but plays. no_scale: takes a place that
     needs a scale where there is none.
     """
 
@@ -87,6 +89,7 @@ class PresetContext:
     sensor: SensorType
     flats: bool
     bend_ranges: Mapping[tuple[int, int], int]
+    note_ranges: Mapping[tuple[int, int], int]
     report: Report
     warn: Report
     no_scale: Callable[[Path], None]
@@ -258,10 +261,12 @@ class _Zone:
         if not any(reached):
             return []
         how, for_length = hold(self.said("hold", settings))
+        if how is Hold.GROUP and "choke" not in settings:
+            self.preset.report(path, "hold: choke needs a choke group; write choke: NAME")
         repeat = self.said("repeat", settings)
         latch = self.said("latch", settings)
         when = self.said("when", settings)
-        bend_range = self.preset.bend_ranges.get((output, channel), DEFAULT_BEND_RANGE)
+        bend_range = self.preset.note_ranges.get((output, channel), DEFAULT_BEND_RANGE)
         return [
             NotePart(
                 output=output,
