@@ -63,7 +63,8 @@ class Machine:
     def boot(self) -> None:
         """Start it and wait until it takes commands."""
         self._process = subprocess.Popen(self._command, stdin=subprocess.DEVNULL)
-        self._qmp = self._connect("qmp").makefile("rw")
+        self._monitor_link = self._connect("qmp")
+        self._qmp = self._monitor_link.makefile("rw")
         self._qmp.readline()
         self._monitor("qmp_capabilities")
         self._agent = self._connect("agent")
@@ -177,3 +178,6 @@ class Machine:
         if self._process is not None and self._process.poll() is None:
             self._process.terminate()
             self._process.wait(20)
+            for link in (self._qmp, self._monitor_link, self._agent):
+                link.close()
+            os.close(self.board_fd)
