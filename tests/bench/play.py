@@ -87,12 +87,26 @@ def perform(
 ) -> Played:
     """Render a scenario. The same arguments give the same bytes."""
     dice = random.Random(f"{scenario}/{zones}/{seconds}/{rate_hz}/{seed}")
+    moments = _moments(scenario, zones, seconds, dice)
+    return render(moments, zones, LEAD_S + seconds + TAIL_S, rate_hz, packed=packed, dice=dice)
+
+
+def render(
+    moments: Sequence[Moment],
+    zones: int,
+    seconds: float,
+    rate_hz: float,
+    *,
+    packed: bool,
+    dice: random.Random,
+) -> Played:
+    """The scans of a board on which these presses are made."""
     rest = [dice.randint(20, 60) for _ in range(zones)]
     quiet = [[level + dice.randint(-3, 3) for level in rest] for _ in range(REST_ROWS)]
-    total = math.ceil((LEAD_S + seconds + TAIL_S) * rate_hz)
+    total = math.ceil(seconds * rate_hz)
     moved: dict[int, list[tuple[int, int]]] = {}
     presses = []
-    for start_s, zone, rise_s, hold_s, fall_s, peak in _moments(scenario, zones, seconds, dice):
+    for start_s, zone, rise_s, hold_s, fall_s, peak in moments:
         first = math.ceil(start_s * rate_hz)
         crossing = None
         for index in range(first, total):
