@@ -162,20 +162,20 @@ class Receiver(threading.Thread):
         super().__init__(daemon=True)
         self.pty = Pty()
         self.received: list[tuple[int, bytes]] = []
-        self._stop = threading.Event()
+        self._ended = threading.Event()
 
     def run(self) -> None:
         _fifo()
         poll = select.poll()
         poll.register(self.pty.fd, select.POLLIN)
-        while not self._stop.is_set():
+        while not self._ended.is_set():
             if poll.poll(100):
                 with contextlib.suppress(BlockingIOError):
                     data = os.read(self.pty.fd, 4096)
                     self.received.append((time.monotonic_ns(), data))
 
     def end(self) -> None:
-        self._stop.set()
+        self._ended.set()
         self.join()
         self.pty.close()
 
