@@ -22,7 +22,7 @@ def every_gesture(seed: int) -> list[Press]:
         gestures.stomp(2, 1.0, rng.uniform(*gestures.STOMP_NEWTON), rng.uniform(0.0, 1.0), rng),
         gestures.heel_toe(3, 1.0, 100.0, rng.uniform(0.0, 1.0), rng),
         gestures.lean(4, 1.0, 10.0, rng.uniform(0.0, 4.0), rng),
-        gestures.strike_again(5, 1.0, 300.0, rng.uniform(0.0, 1.0), rng),
+        *gestures.strike_again(5, 1.0, 300.0, rng.uniform(0.0, 1.0), rng),
         gestures.thing(6, 1.0, 12.0, rng.uniform(1.0, 9.0), rng),
         *gestures.roll(7, 1.0, 20.0, 8, rng.uniform(6.0, 12.0), rng),
         *gestures.stand(8, 9, 1.0, 150.0, rng.uniform(2.0, 20.0), rng),
@@ -59,23 +59,34 @@ def test_every_gesture_is_a_sound_press_and_says_what_it_was(seed: int) -> None:
         assert offsets == sorted(set(offsets)), press
         assert press.curve[0][1] == press.curve[-1][1] == 0.0
         assert all(force >= 0.0 for _, force in press.curve)
-        assert press.touches[0].start_s == press.start_s
-        assert press.touches[-1].end_s == pytest.approx(press.end_s)
-        for touch in press.touches:
-            assert touch.zone == press.zone
-            assert touch.start_s < touch.end_s
-            struck = [force for offset_s, force in press.curve if force == touch.peak_newton]
-            assert struck, "the strike's peak is a corner of the force"
-            assert touch.rise_newton_per_s > 0.0
+        touch = press.touch
+        assert touch.zone == press.zone
+        assert touch.start_s == press.start_s < touch.end_s <= press.end_s
+        rise_s, peak_newton = press.curve[1]
+        assert peak_newton == touch.peak_newton
+        assert rise_s == pytest.approx(touch.peak_newton / touch.rise_newton_per_s)
 
 
 def test_a_second_strike_begins_where_the_first_one_ends() -> None:
-    press = gestures.strike_again(0, 2.0, 300.0, 0.5, Random(1))
-    first, second = truths([press])
+    presses = gestures.strike_again(0, 2.0, 300.0, 0.5, Random(1))
+    first, second = truths(presses)
     assert first.end_s == second.start_s
-    assert force_at(press.curve, second.start_s - press.start_s) < 0.3 * 160.0
-    later = [force_at(press.curve, second.start_s - press.start_s + t / 1000) for t in range(30)]
-    assert max(later) == pytest.approx(second.peak_newton, rel=0.02)
+
+    def load(time_s: float) -> float:
+        return sum(force_at(press.curve, time_s - press.start_s) for press in presses)
+
+    toes = load(second.start_s)
+    assert 0.0 < toes < 0.3 * 160.0
+    assert max(load(second.start_s + ms / 1000) for ms in range(30)) == pytest.approx(
+        second.peak_newton + toes, rel=0.02
+    )
+    assert presses[0].end_s == pytest.approx(presses[1].end_s), "heel and toes leave together"
+
+
+def test_an_impact_begins_as_hertz_says() -> None:
+    # Force goes with the 3/2 power of compression, and compression with time at the beginning.
+    early = force_at(CURVE, 0.0004) / force_at(CURVE, 0.0001)
+    assert early == pytest.approx(4**1.5, rel=0.01)
 
 
 def test_a_harder_hand_is_a_faster_one_as_hertz_says() -> None:

@@ -33,7 +33,7 @@ def _press(zone: int, start_s: float, curve: Curve, gesture: str) -> Press:
     """A press meant as one touch; its strike is the first rise."""
     rise_s, peak = curve[1]
     touch = TrueTouch(zone, start_s, start_s + curve[-1][0], peak, peak / rise_s, gesture)
-    return Press(zone, start_s, curve, (touch,))
+    return Press(zone, start_s, curve, touch)
 
 
 def hand(zone: int, start_s: float, newton: float, hold_s: float, rng: Random) -> Press:
@@ -129,36 +129,40 @@ def roll(
     return presses
 
 
-def strike_again(zone: int, start_s: float, newton: float, hold_s: float, rng: Random) -> Press:
+def strike_again(
+    zone: int, start_s: float, newton: float, hold_s: float, rng: Random
+) -> list[Press]:
     """A stomp; then, the toes still down, the heel is lifted and comes down anew: two touches."""
-    first_s = rng.uniform(0.010, 0.025)
-    settle_s = first_s + rng.uniform(0.03, 0.06)
-    weight = rng.uniform(80.0, 160.0)
-    lift_s = settle_s + max(0.15, hold_s / 2)
-    dip_s = lift_s + rng.uniform(0.06, 0.12)
-    dip = weight * rng.uniform(0.10, 0.25)
-    low_s = dip_s + rng.uniform(0.03, 0.10)
-    second_s = rng.uniform(0.010, 0.025)
+    rise_s, again_s = rng.uniform(0.010, 0.025), rng.uniform(0.010, 0.025)
     second = rng.uniform(*STOMP_NEWTON)
-    again_s = low_s + second_s
-    curve = (
+    settle_s = rise_s + rng.uniform(0.03, 0.06)
+    weight = rng.uniform(80.0, 160.0)
+    toes = weight * rng.uniform(0.10, 0.25)
+    lift_s = settle_s + max(0.15, hold_s / 2)
+    low_s = lift_s + rng.uniform(0.06, 0.12)
+    strike_s = low_s + rng.uniform(0.03, 0.10)
+    stay_s = again_s + 0.05 + hold_s / 2
+    fall_s = rng.uniform(0.03, 0.08)
+    end_s = strike_s + stay_s + fall_s
+    whole = (
         (0.0, 0.0),
-        (first_s, newton),
+        (rise_s, newton),
         (settle_s, weight),
         (lift_s, weight),
-        (dip_s, dip),
-        (low_s, dip),
+        (low_s, toes),
+        (end_s - fall_s, toes),
+        (end_s, 0.0),
+    )
+    heel = (
+        (0.0, 0.0),
         (again_s, second),
-        (again_s + 0.05, weight),
-        (again_s + 0.05 + hold_s / 2, weight),
-        (again_s + 0.05 + hold_s / 2 + rng.uniform(0.03, 0.08), 0.0),
+        (again_s + 0.05, weight - toes),
+        (stay_s, weight - toes),
+        (stay_s + fall_s, 0.0),
     )
-    end_s = start_s + curve[-1][0]
-    touches = (
-        TrueTouch(zone, start_s, start_s + low_s, newton, newton / first_s, "stomp"),
-        TrueTouch(zone, start_s + low_s, end_s, second, (second - dip) / second_s, "strike_again"),
-    )
-    return Press(zone, start_s, curve, touches)
+    first = _press(zone, start_s, whole, "stomp")
+    first = first._replace(touch=first.touch._replace(end_s=start_s + strike_s))
+    return [first, _press(zone, start_s + strike_s, heel, "strike_again")]
 
 
 def stand(
@@ -259,4 +263,4 @@ def thing(zone: int, start_s: float, newton: float, stay_s: float, rng: Random) 
 
 
 def _unsure(press: Press) -> Press:
-    return press._replace(touches=tuple(touch._replace(sure=False) for touch in press.touches))
+    return press._replace(touch=press.touch._replace(sure=False))

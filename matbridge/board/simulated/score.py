@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Sequence
-from math import ceil, cos, pi
+from math import ceil, cos, pi, sin
 from typing import NamedTuple
 
 Curve = tuple[tuple[float, float], ...]
 """Corners of a force over time: (seconds after the press began, newtons on the sensor).
 
-Between two corners the force follows half a cosine, so it is smooth everywhere. Times rise
-strictly from 0.0; the first and the last force are 0.
+Times rise strictly from 0.0; the first and the last force are 0. The way to the second corner is
+an impact: compression goes as the first quarter of a sine, and force with its power of 3/2 (Hertz's
+law of contact). From there on it follows half a cosine between two corners.
 """
+
+# Hertz: the force of an elastic contact goes with the 3/2 power of its compression.
+HERTZ = 1.5
 
 
 class TrueTouch(NamedTuple):
@@ -36,13 +40,13 @@ class TrueTouch(NamedTuple):
 class Press(NamedTuple):
     """One contact of a body, or of a thing, with one zone, from `start_s` on.
 
-    touches: the touches meant by it, in order: mostly one, two where a held zone is struck anew.
+    touch: what was meant by it. Forces of two presses on one zone add up.
     """
 
     zone: int
     start_s: float
     curve: Curve
-    touches: tuple[TrueTouch, ...]
+    touch: TrueTouch
 
     @property
     def end_s(self) -> float:
@@ -55,7 +59,10 @@ def force_at(curve: Curve, offset_s: float) -> float:
         return 0.0
     after = bisect_right(curve, (offset_s, float("inf")))
     (from_s, low), (to_s, high) = curve[after - 1], curve[after]
-    return low + (high - low) * (0.5 - 0.5 * cos(pi * (offset_s - from_s) / (to_s - from_s)))
+    share = (offset_s - from_s) / (to_s - from_s)
+    if after == 1:
+        return high * sin(pi / 2 * share) ** HERTZ
+    return low + (high - low) * (0.5 - 0.5 * cos(pi * share))
 
 
 def sample(curve: Curve, first_s: float, step_s: float, count: int) -> list[float]:
@@ -71,19 +78,21 @@ def sample(curve: Curve, first_s: float, step_s: float, count: int) -> list[floa
             break
         (from_s, low), (to_s, high) = curve[corner - 1], curve[corner]
         stop = min(count, int((to_s - first_s) / step_s) + 1)
-        if low == high:
-            forces[index:stop] = [high] * (stop - index)
+        angle = (offset_s - from_s) / (to_s - from_s) * pi
+        step = step_s / (to_s - from_s) * pi
+        steps = range(stop - index)
+        if corner == 1:
+            angle, step = angle / 2, step / 2
+            forces[index:stop] = [high * sin(angle + step * k) ** HERTZ for k in steps]
+        elif low == high:
+            forces[index:stop] = [high] * len(steps)
         else:
             middle, half = (low + high) / 2, (high - low) / 2
-            turn = pi / (to_s - from_s)
-            angle, step = (offset_s - from_s) * turn, step_s * turn
-            forces[index:stop] = [
-                middle - half * cos(angle + step * k) for k in range(stop - index)
-            ]
+            forces[index:stop] = [middle - half * cos(angle + step * k) for k in steps]
         index = max(stop, index + 1)
     return forces
 
 
 def truths(presses: Sequence[Press]) -> list[TrueTouch]:
-    """Every touch of some presses, by the time it started."""
-    return sorted((touch for press in presses for touch in press.touches), key=lambda t: t.start_s)
+    """The touches of some presses, by the time they started."""
+    return sorted((press.touch for press in presses), key=lambda touch: touch.start_s)
