@@ -32,7 +32,7 @@ class _Edit(NamedTuple):
 def rewire(document: Document, wires: Sequence[Wire], channels: Mapping[str, int]) -> str:
     """The text of a mat file that has no problems, with a wire for each of its zones.
 
-    wires: in the order of the zones. channels: by board, how many it sends, where the file must say.
+    wires: in the order of the zones. channels: by board, how many it sends, if that must be said.
     """
     edits = []
     for place, wire in enumerate(wires):

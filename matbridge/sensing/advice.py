@@ -62,13 +62,14 @@ class Advice(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class _Zone:
-    """What a row of CHECKS may look at. rest and companion are None for a stored calibration."""
+    """What a row of CHECKS may look at; onset, rest and companion are None where not known."""
 
     zone: ZoneCalibration
     sensor: SensorSpec
     names: Sequence[str]
     usual_rest: float
     mostly_falls: bool
+    onset: float | None
     rest: Rest | None
     companion: Companion | None
 
@@ -132,6 +133,14 @@ def _held(z: _Zone) -> bool:
 
 def _unpressed(z: _Zone) -> bool:
     return z.zone.full is None and z.zone.soft is None
+
+
+def _deaf(z: _Zone) -> bool:
+    """Whether a soft press makes no touch."""
+    soft, onset = z.zone.soft, z.onset
+    if soft is None or onset is None:
+        return False
+    return abs(soft - z.zone.rest) < abs(onset - z.zone.rest)
 
 
 def _stuck(z: _Zone) -> bool:
@@ -199,6 +208,15 @@ CHECKS: tuple[Check, ...] = (
         lambda z: (
             f"moves at rest, by {z.rest.swing if z.rest else 0.0:.0f} readings: look for a loose "
             "contact, or keep off it while the rest is measured"
+        ),
+    ),
+    (
+        Verdict.FAULTY,
+        "deaf",
+        _deaf,
+        lambda z: (
+            f"a soft press ({z.zone.soft:.0f}) stays under the reading at which a touch begins "
+            f"({z.onset:.0f}): press harder, or lower sensing: threshold in the mat file"
         ),
     ),
     (
@@ -292,13 +310,14 @@ CHECKS: tuple[Check, ...] = (
 
 def advise(
     calibration: Calibration,
+    onsets: Sequence[float | None] = (),
     rests: Sequence[Rest] = (),
     companions: Sequence[Companion | None] = (),
 ) -> list[list[Advice]]:
     """For each zone what there is to say, gravest first; nothing for a good one.
 
-    rests, companions: one for each zone, from the guide; empty for a calibration read from its
-    file, which does not keep them.
+    onsets: for each zone the reading at which a touch begins. rests, companions: one for each zone,
+    from the guide; empty for a calibration read from its file, which does not keep them.
     """
     names = [zone.name for zone in calibration.zones]
     usual_rest = median(zone.rest for zone in calibration.zones)
@@ -311,6 +330,7 @@ def advise(
             names=names,
             usual_rest=usual_rest,
             mostly_falls=2 * sum(falls) > len(falls),
+            onset=onsets[index] if onsets else None,
             rest=rests[index] if rests else None,
             companion=companions[index] if companions else None,
         )

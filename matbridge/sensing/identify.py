@@ -63,10 +63,33 @@ class Findings(NamedTuple):
         return not (self.moved or self.twice or self.shared or self.silent)
 
 
+def wires(wiring: Wiring, findings: Findings) -> tuple[list[Place], tuple[int, ...]]:
+    """Where each zone is to be said to hang, and which zones' places are only guessed.
+
+    A zone that was found hangs where it was found, the first of several at a shared place. The
+    others keep what is written where that is free, or else get the places that answered for no
+    zone, in order: with one of each it can only be so.
+    """
+    chosen: list[Place | None] = []
+    for place in findings.under:
+        chosen.append(None if place in chosen else place)
+    written = [Place(wire.board, wire.channel) for wire in wiring.zones]
+    guessed = tuple(zone for zone, place in enumerate(chosen) if place is None)
+    for zone in guessed:
+        if written[zone] not in chosen:
+            chosen[zone] = written[zone]
+    spare = iter(sorted(place for place in findings.spare if place not in chosen))
+    places = [
+        next(spare, written[zone]) if place is None else place for zone, place in enumerate(chosen)
+    ]
+    return places, guessed
+
+
 class Identifier:
     """Leads through it. channels: how many channels each board sends.
 
-    last: the place found last, for a screen to show, or None.
+    places: every channel there is, in the order of boards and channels. last: the zone answered for
+    last and where it was found, or None. moved_at_rest: the places that spoiled the rest.
     """
 
     def __init__(
@@ -76,9 +99,9 @@ class Identifier:
         self.wiring = wiring
         self.stage = IdentifyStage.READY
         self.zone = 0
-        self.last: Place | None = None
+        self.last: tuple[int, Place] | None = None
         self.moved_at_rest: tuple[Place, ...] = ()
-        self._places = [
+        self.places = [
             Place(board, channel)
             for board, count in enumerate(channels)
             for channel in range(count)
@@ -95,7 +118,7 @@ class Identifier:
         self._presses: list[Press | None] = [None] * len(wiring.zones)
 
     def _begin(self) -> Stillness:
-        return Stillness(self._boards, len(self._places), self.wiring.sensor.bits)
+        return Stillness(self._boards, len(self.places), self.wiring.sensor.bits)
 
     def rest_share(self) -> float:
         """How much of the rest has been measured, 0.0 to 1.0."""
@@ -124,7 +147,7 @@ class Identifier:
             if rests is not None:
                 found = [rest for rest in rests if rest is not None]
                 if len(found) < len(rests):
-                    place = self._places[rests.index(None)]
+                    place = self.places[rests.index(None)]
                     raise CalibrationError(
                         f"board {place.board} sends no channel {place.channel}, though the mat "
                         "file wants it; mend the mat file, or the board's program"
@@ -132,7 +155,7 @@ class Identifier:
                 self._finder = PressFinder(self.wiring.sensor, found)
                 self.stage = IdentifyStage.ASK
                 self._move_to(0)
-            self.moved_at_rest = tuple(self._places[place] for place in self._still.moved)
+            self.moved_at_rest = tuple(self.places[place] for place in self._still.moved)
         elif self.stage is IdentifyStage.ASK:
             self._feed_presses(board, scan)
 
@@ -143,7 +166,7 @@ class Identifier:
             share = press.companion.share if press.companion else 0.0
             if self.stage is IdentifyStage.ASK and press.start_s >= self._since_s and share <= 1.0:
                 self._presses[self.zone] = press
-                self.last = self._places[press.place]
+                self.last = (self.zone, self.places[press.place])
                 self._move_to(self.zone + 1)
         if self._step_s is not None and 0.0 <= self._since_s < scan.time_s - self._step_s:
             self.go_on()
@@ -156,7 +179,7 @@ class Identifier:
 
     def findings(self) -> Findings:
         """What is known so far; zones not asked for yet count as silent."""
-        under = tuple(self._places[press.place] if press else None for press in self._presses)
+        under = tuple(self.places[press.place] if press else None for press in self._presses)
         zones_of: dict[Place, list[int]] = {}
         for zone, place in enumerate(under):
             if place is not None:
@@ -164,7 +187,7 @@ class Identifier:
         twice = []
         for zone, press in enumerate(self._presses):
             if press and press.companion and press.companion.share >= DOUBLED_SHARE:
-                twice.append((zone, self._places[press.companion.place]))
+                twice.append((zone, self.places[press.companion.place]))
         written = [Place(wire.board, wire.channel) for wire in self.wiring.zones]
         return Findings(
             under=under,
@@ -178,5 +201,5 @@ class Identifier:
                 (place, tuple(zones)) for place, zones in zones_of.items() if len(zones) > 1
             ),
             silent=tuple(zone for zone, place in enumerate(under) if place is None),
-            spare=tuple(place for place in self._places if place not in zones_of),
+            spare=tuple(place for place in self.places if place not in zones_of),
         )

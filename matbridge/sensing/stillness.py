@@ -25,7 +25,8 @@ MIN_SCANS = 20
 class Stillness:
     """boards: of each board, the place of each of its channels, or -1; places count from 0.
 
-    size: how many places. bits: width of a reading. moved: the places that spoiled the last window.
+    size: how many places. bits: width of a reading. moved: the places that spoiled the last window,
+    the one that moved most first.
     """
 
     __slots__ = ("_bits", "_boards", "_moved_windows", "_scans", "_size", "moved")
@@ -48,7 +49,11 @@ class Stillness:
             if len(scans) < MIN_SCANS or scans[-1].time_s - scans[0].time_s < REST_S:
                 return None
         rests = self._measure()
-        moved = [place for place, rest in enumerate(rests) if rest is not None and not rest.still]
+        swings = [0.0 if rest is None or rest.still else rest.swing for rest in rests]
+        # The farthest first: a step on one zone shakes those beside it.
+        moved = sorted(
+            (place for place, swing in enumerate(swings) if swing), key=lambda place: -swings[place]
+        )
         for place in range(self._size):
             self._moved_windows[place] = self._moved_windows[place] + 1 if place in moved else 0
         self.moved = tuple(moved)

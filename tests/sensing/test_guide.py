@@ -88,7 +88,7 @@ def calibrated(
 def words(guide: Guide, calibration: Calibration) -> list[list[str]]:
     rests = [finding.rest for finding in guide.findings]
     companions = [finding.companion for finding in guide.findings]
-    return [[item.word for item in zone] for zone in advise(calibration, rests, companions)]
+    return [[item.word for item in zone] for zone in advise(calibration, (), rests, companions)]
 
 
 def test_a_performer_who_does_as_asked_gets_a_calibration_of_every_zone() -> None:

@@ -13,7 +13,7 @@ from matbridge.board.simulated.gestures import hand
 from matbridge.board.simulated.mat import Flaws, grid
 from matbridge.errors import CalibrationError
 from matbridge.sensing.calibration import Wiring, ZoneWire
-from matbridge.sensing.identify import Identifier, IdentifyStage, Place
+from matbridge.sensing.identify import Findings, Identifier, IdentifyStage, Place, wires
 from matbridge.sensing.settings import SensorSpec, SensorType
 
 SENSOR = SensorSpec(SensorType.FORCE, 10, 1000.0)
@@ -115,7 +115,7 @@ def test_a_silent_zone_is_left_out_by_a_key_or_by_time() -> None:
 def test_back_asks_for_the_zone_before_again() -> None:
     identifier = identified([0, 1], 2, [1])
     assert identifier.zone == 1
-    assert identifier.last == Place(0, 1)
+    assert identifier.last == (0, Place(0, 1))
     identifier.back()
     assert identifier.zone == 0
     assert identifier.findings().under == (None, None)
@@ -154,3 +154,39 @@ def test_any_wiring_is_found(wiring: list[int]) -> None:
     assert [place.channel for place in findings.under if place] == [
         wiring.index(zone) for zone in range(5)
     ]
+
+
+def findings(under: Sequence[int | None], spare: Sequence[int]) -> Findings:
+    places = tuple(None if channel is None else Place(0, channel) for channel in under)
+    return Findings(places, (), (), (), (), tuple(Place(0, channel) for channel in spare))
+
+
+@pytest.mark.parametrize(
+    ("under", "spare", "chosen", "guessed"),
+    [
+        ([2, 0, 1], [], [2, 0, 1], ()),
+        ([0, None, 2], [1], [0, 1, 2], (1,)),  # silent, and what is written is free
+        ([1, None, 2], [0], [1, 0, 2], (1,)),  # silent, and only one channel is left for it
+        ([1, 1, 2], [0], [1, 0, 2], (1,)),  # shared: the first keeps it
+        ([2, None, None], [0, 1], [2, 1, 0], (1, 2)),
+        ([1, None, 2], [], [1, 1, 2], (1,)),  # none left: the file will be refused, and says why
+    ],
+)
+def test_zones_that_were_not_found_get_what_is_left(
+    under: Sequence[int | None],
+    spare: Sequence[int],
+    chosen: Sequence[int],
+    guessed: tuple[int, ...],
+) -> None:
+    places, guesses = wires(written(3), findings(under, spare))
+    assert [place.channel for place in places] == chosen
+    assert guesses == guessed
+
+
+@given(
+    st.lists(st.none() | st.integers(0, 7), min_size=8, max_size=8),
+)
+def test_with_a_channel_for_each_zone_all_get_one_of_their_own(under: list[int | None]) -> None:
+    spare = [channel for channel in range(8) if channel not in under]
+    places, _ = wires(written(8), findings(under, spare))
+    assert sorted(place.channel for place in places) == list(range(8))

@@ -1,0 +1,87 @@
+"""A board on a pty that scans all the time, and hands that press its channels."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Mapping
+from random import Random
+
+from tests.support.pty_board import PtyBoard
+
+RATE_HZ = 250.0
+
+# A press: up within 20 ms, held, and gone; long enough for the slowest scan rate used.
+HOLD_S = 0.15
+
+
+class MatPlayer:
+    """Text scans of `channels` readings until closed.
+
+    wires: which channels a press of a hand-named place moves, and by what share of its force.
+    """
+
+    def __init__(
+        self,
+        board: PtyBoard,
+        channels: int,
+        wires: Mapping[str, Mapping[int, float]],
+        *,
+        greeting: bytes = b"\n",
+        bad: Mapping[int, int] | None = None,
+    ) -> None:
+        """greeting: sent first. bad: channels that always read the same."""
+        self._board = board
+        self._channels = channels
+        self._wires = wires
+        self._bad = dict(bad or {})
+        self._rng = Random(9)
+        self._levels = [0.0] * channels
+        self._lock = threading.Lock()
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._scan, args=(greeting,), daemon=True)
+
+    def __enter__(self) -> MatPlayer:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._thread.join()
+
+    def press(self, place: str, reading: float, hold_s: float = HOLD_S) -> None:
+        """Press it and let go; returns when it is let go."""
+        for share in (0.5, 1.0):
+            self._set(place, reading * share)
+            time.sleep(0.01)
+        time.sleep(hold_s)
+        self._set(place, 0.0)
+
+    def _set(self, place: str, reading: float) -> None:
+        with self._lock:
+            for channel, share in self._wires[place].items():
+                self._levels[channel] = reading * share
+
+    def _scan(self, greeting: bytes) -> None:
+        self._send(greeting)
+        started_s = time.monotonic()
+        number = 0
+        while not self._stop.is_set():
+            with self._lock:
+                levels = list(self._levels)
+            readings = [
+                self._bad.get(
+                    channel, min(1023, max(0, round(4 + level + self._rng.gauss(0, 0.7))))
+                )
+                for channel, level in enumerate(levels)
+            ]
+            self._send((",".join(map(str, readings)) + "\n").encode())
+            number += 1
+            self._stop.wait(max(0.0, started_s + number / RATE_HZ - time.monotonic()))
+
+    def _send(self, data: bytes) -> None:
+        try:
+            self._board.send(data)
+        except (OSError, TimeoutError):
+            # Nobody reads it now: a board says what it has to say all the same.
+            time.sleep(0.01)
