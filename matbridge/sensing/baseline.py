@@ -16,9 +16,9 @@ Everything is in readings that rise with load; what the board sends may fall (se
 from __future__ import annotations
 
 from matbridge.sensing.calibration import ZoneCalibration
-from matbridge.sensing.law import DEFAULT_FULL, load, reading
+from matbridge.sensing.law import DEFAULT_FULL, FULL_SHARE, load, reading
 from matbridge.sensing.settings import SensingSettings, SensorSpec, SensorType
-from matbridge.sensing.zone import State, Zone
+from matbridge.sensing.zone import AGAIN_SHARE, State, Zone
 
 # Contact shows this many standard deviations above rest, and at least this share of full scale.
 WAKE_SIGMAS = 6.0
@@ -29,9 +29,6 @@ ONSET_SIGMAS = 10.0
 
 # A soft press, as calibrated, is well above the onset level.
 SOFT_SHARE = 0.5
-
-# Nearer to the top than this a divider tells no loads apart: a step is a thirtieth of them.
-FULL_SHARE = 0.97
 
 # Noise of a zone that was never measured, as a share of full scale; and of any zone at least that
 # of rounding alone, in readings: a step's uniform spread, 1 / sqrt(12).
@@ -157,6 +154,7 @@ class Baseline:
         if self._soft is not None:
             threshold = min(threshold, SOFT_SHARE * (load(sensor, self._soft) - rest_load) / span)
         zone.onset_level = max(threshold, ONSET_SIGMAS * noise_load)
+        zone.again_rise = max(AGAIN_SHARE * self._settings.strike_share, zone.onset_level)
         zone.wake_load = (load(sensor, self.wake_reading) - rest_load) / span
 
 

@@ -88,7 +88,12 @@ class Detector:
                 baseline = Baseline(zone, sensor, settings, measured)
                 self._channels.append(Channel(zone, baseline, self._wakes, top, self._falling))
         self._by_channel = {one.zone.channel: one for one in self._channels}
-        link_neighbours([one.zone for one in self._channels], places, settings.crosstalk_reach_cm)
+        link_neighbours(
+            [one.zone for one in self._channels],
+            places,
+            settings.crosstalk,
+            settings.crosstalk_reach_cm,
+        )
         self._care = Care(self._channels, self._awake, sensor, self._rules)
         self._previous: Sequence[int] = ()
         self._started = calibration is not None
@@ -179,10 +184,10 @@ class Detector:
 
     def _decide(self, due: list[Zone], time_s: float, readings: Sequence[int]) -> None:
         """Touches or not, once every zone has taken its reading of this scan."""
-        share, rail = self._rules.crosstalk, self._care.rail
+        rail = self._care.rail
         for zone in due:
             shorted = self._by_channel[zone.channel].clean(readings[zone.channel]) >= rail
-            if shorted or is_leakage(zone, share):
+            if shorted or is_leakage(zone, time_s):
                 zone.dismiss(time_s)
             else:
                 zone.strike(time_s)

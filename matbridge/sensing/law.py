@@ -26,6 +26,9 @@ from matbridge.sensing.settings import SensorSpec, SensorType
 # with 1 kohm that is 4 mS, about 100 N: one heel.
 DEFAULT_FULL = 0.8
 
+# Nearer to the top than this a divider tells no loads apart: one step is a thirtieth of them all.
+FULL_SHARE = 0.97
+
 # A force sensor conducts no better than this, however hard it is pressed; data sheets give about
 # 150 ohm for small round ones at the end of their range, larger ones and films go lower.
 LEAST_SENSOR_OHM = 30.0
@@ -53,8 +56,9 @@ def reading(sensor: SensorSpec, load: float) -> float:
 
 
 def load_table(sensor: SensorSpec) -> array[float]:
-    """`load` of every reading from 0 to 2**bits - 1."""
-    return array("d", [load(sensor, code) for code in range(1 << sensor.bits)])
+    """`load` of every reading from 0 to 2**bits - 1, as far as it can be told."""
+    most = load(sensor, FULL_SHARE * ((1 << sensor.bits) - 1))
+    return array("d", [min(load(sensor, code), most) for code in range(1 << sensor.bits)])
 
 
 def highest_reading(sensor: SensorSpec) -> int:

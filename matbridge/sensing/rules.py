@@ -35,7 +35,6 @@ class Rules:
     """
 
     __slots__ = (
-        "crosstalk",
         "debounce_scans",
         "follow",
         "hold_off_s",
@@ -60,7 +59,6 @@ class Rules:
         self.debounce_scans = settings.debounce_scans
         self.lift_share = settings.lift_share
         self.strike_share = settings.strike_share
-        self.crosstalk = settings.crosstalk
         self.object_after_s = settings.object_after_s
         self.rest_follow_s = settings.rest_follow_s
         self.pressure_step = settings.pressure_step

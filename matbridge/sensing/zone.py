@@ -10,22 +10,22 @@
                                                   back under the wake level           REST
     FAINT   loaded but not touched: leakage, a    a quick rise, hold-off over         RISING
             residue after a lift, a brush, an     slowly grown to more than that      HELD, ONSET
-            object
-                                                  back under the wake level           REST
-    HELD    touched                               under the lift level                FAINT, LIFT
-                                                  a quick rise after a dip            HELD, LIFT
-                                                                                        and ONSET
+            object                                back under the wake level           REST
+    HELD    touched                               a quick rise out of a dip           AGAIN
+                                                  under the lift level                FAINT, LIFT
                                                   a load that keeps still too long    FAINT, LIFT
+    AGAIN   touched, and perhaps struck anew      window over, risen by enough, and   HELD, LIFT
+                                                    no neighbour's leak                 and ONSET
+                                                  not so, or too slowly               HELD
+                                                  under the lift level                FAINT, LIFT
     MUTED   out of order (faults.py)              in order again                      REST
-    any     the board went away                                                       REST, and LIFT
-                                                                                        if HELD
-            a fault is found                                                          MUTED, and
-                                                                                        LIFT if HELD
+    any     the board went away                                                       REST
+            a fault is found                                                          MUTED
 
-Rules: an ONSET is decided a fixed time after contact, which is reckoned back from the first loads
-above the wake level, so that all strikes come equally late; contact too soft for a touch may become
-one later. HELD is what sounds: it is entered with an ONSET and left with a LIFT, always. Loads are
-shares of a full press above rest; only the wake level is in readings.
+Rules: HELD and AGAIN are what sounds: an ONSET begins it, and a LIFT ends it, always. An ONSET is
+decided a fixed time after contact, which is reckoned back from the first loads above the wake
+level, so that all strikes come equally late; contact too soft for a touch may become one later.
+Loads are shares of a full press above rest; only the wake level is in readings.
 """
 
 from __future__ import annotations
@@ -43,9 +43,14 @@ NEVER = 1 << 30
 # What has risen "quickly" has done so within the last one to two of these.
 QUICK_S = 0.02
 
-# After its peak a load has dipped once it is under this share of it: what rises quickly from then
-# on is a new strike, no more of the last one.
+# A load has dipped once it is under this share of its recent crest: what rises quickly from then on
+# is not the same strike any more.
 DIP_SHARE = 0.8
+
+# Out of a dip, a quick rise by this share of a new strike's opens the window for one; it must be
+# complete so soon. A foot that rolls from heel to toe takes several times as long.
+AGAIN_SHARE = 0.3
+AGAIN_S = 0.04
 
 # What remains after a lift creeps, and shakes with the mat, within this share of itself.
 RESIDUE_SHARE = 0.25
@@ -75,6 +80,7 @@ class State(Enum):
     RISING = "rising"
     FAINT = "faint"
     HELD = "held"
+    AGAIN = "again"
     MUTED = "muted"
 
 
@@ -92,9 +98,9 @@ class Zone:
     """The machine of one zone. `step` is called with every scan while it is awake."""
 
     __slots__ = (
-        "above", "base", "breaks", "channel", "contact_s", "decide_s", "dipped", "due", "grown_s",
-        "half_s", "index", "lift_level", "load", "loads", "low", "low_before", "mend_s",
-        "neighbours", "onset_level", "onset_s", "peak", "pressure", "pressure_sent",
+        "above", "again_rise", "base", "breaks", "channel", "contact_s", "crest", "decide_s",
+        "dipped", "due", "grown_s", "half_s", "index", "lift_level", "load", "loads", "low",
+        "low_before", "mend_s", "neighbours", "onset_level", "onset_s", "peak", "pressure", "pressure_sent",
         "pressure_wanted", "residue", "rest_load", "rules", "scale", "source", "state", "step",
         "table", "times_s", "touches", "turn_s", "under", "wake_load", "window_s",
     )  # fmt: skip
@@ -108,7 +114,7 @@ class Zone:
         self.table = table
         self.due = shared.due
         self.touches = shared.touches
-        self.neighbours: tuple[Zone, ...] = ()
+        self.neighbours: tuple[tuple[Zone, float], ...] = ()  # and how much of each it may feel
         self.source = VelocitySource.PEAK
         self.window_s = rules.peak_window_s
         self.pressure_wanted = True
@@ -117,6 +123,7 @@ class Zone:
         self.rest_load = 0.0
         self.scale = 1.0
         self.onset_level = 1.0
+        self.again_rise = 1.0
         self.wake_load = 1.0
         # every state but REST
         self.load = 0.0
@@ -125,8 +132,9 @@ class Zone:
         self.turn_s = 0.0
         self.above = 0
         self.under = 0
-        # RISING
+        # RISING, AGAIN
         self.base = 0.0
+        self.peak = 0.0
         self.contact_s = 0.0
         self.decide_s = 0.0
         self.grown_s = 0.0
@@ -134,8 +142,8 @@ class Zone:
         self.loads: list[float] = []
         # FAINT
         self.residue = 0.0
-        # HELD
-        self.peak = 0.0
+        # HELD, AGAIN
+        self.crest = 0.0
         self.lift_level = 0.0
         self.dipped = False
         self.half_s = 0.0
@@ -169,7 +177,7 @@ class Zone:
 
     def let_go(self, time_s: float) -> None:
         """End the touch, if any, and be at rest."""
-        if self.state is State.HELD:
+        if self.state is State.HELD or self.state is State.AGAIN:
             self.touches.append(Touch(LIFT, self.index, time_s, 0.0))
         self._settle()
 
@@ -180,9 +188,9 @@ class Zone:
         self._faint(time_s)
 
     def fade(self, share: float) -> None:
-        """Let the recent peak come down towards the present load."""
-        if self.load < self.peak:
-            self.peak += (self.load - self.peak) * share
+        """Let the recent crest come down towards the present load."""
+        if self.load < self.crest:
+            self.crest += (self.load - self.crest) * share
             self._set_lift_level()
 
     def shift(self, by_s: float) -> None:
@@ -209,8 +217,17 @@ class Zone:
         low, before = self.low, self.low_before
         return low if low < before else before
 
+    def recent_rise(self, time_s: float) -> float:
+        """How much the load has risen by just now, at the most."""
+        rise = self.load - self.quick_low()
+        if time_s - self.onset_s < 2.0 * QUICK_S and self.crest - self.base > rise:
+            return self.crest - self.base
+        return rise
+
     def strike(self, time_s: float) -> None:
         """What rose is a touch."""
+        if self.state is State.AGAIN:
+            self.touches.append(Touch(LIFT, self.index, self.contact_s, 0.0))
         speed = top_speed(self.times_s, self.loads)
         value = self.rules.strike_value(self.source, self.peak - self.base, speed)
         self.touches.append(Touch(ONSET, self.index, self.contact_s, value))
@@ -221,6 +238,8 @@ class Zone:
         """What rose is none."""
         if self.state is State.RISING:
             self._faint(time_s)
+        elif self.state is State.AGAIN:
+            self._hold_on()
 
     def mute(self, time_s: float) -> None:
         """A fault: end the touch, if any, and hear nothing until `unmute`."""
@@ -243,16 +262,21 @@ class Zone:
     def _rise(
         self, time_s: float, load: float, before_s: float, before: float, base: float
     ) -> None:
+        self.above = 1 if load >= self.onset_level + base else 0
+        self._open_window(time_s, load, before_s, before, base)
+        self.state = State.RISING
+        self.step = self._rising
+
+    def _open_window(
+        self, time_s: float, load: float, before_s: float, before: float, base: float
+    ) -> None:
         self.base = base
         self.peak = load
-        self.above = 1 if load >= self.onset_level + base else 0
         self.under = 0
         self.grown_s = time_s
         self.times_s = [before_s, time_s]
         self.loads = [before, load]
         self._reckon_contact(before_s, before, time_s, load)
-        self.state = State.RISING
-        self.step = self._rising
 
     def _reckon_contact(self, before_s: float, before: float, time_s: float, load: float) -> None:
         """Where the line through two loads leaves the base; the window opens there."""
@@ -266,8 +290,8 @@ class Zone:
         # To the nearest scan, not the next.
         self.decide_s = contact_s + self.window_s - (time_s - before_s) / 2
 
-    def _rising(self, time_s: float, reading: int) -> None:
-        load = (self.table[reading] - self.rest_load) * self.scale
+    def _watch_rise(self, time_s: float, load: float) -> None:
+        """What RISING and AGAIN keep of every scan."""
         times_s, loads = self.times_s, self.loads
         if len(times_s) == 2:
             self._reckon_contact(times_s[1], self.load, time_s, load)
@@ -275,14 +299,22 @@ class Zone:
             del times_s[: HISTORY // 2], loads[: HISTORY // 2]
         times_s.append(time_s)
         loads.append(load)
-        before, self.load = self.load, load
+        self.load = load
+        self._follow_low(time_s, load)
+        if load > self.peak:
+            self.peak = load
+            self.grown_s = time_s
+
+    def _follow_low(self, time_s: float, load: float) -> None:
         if time_s >= self.turn_s:
             self.low_before, self.low, self.turn_s = self.low, load, time_s + QUICK_S
         elif load < self.low:
             self.low = load
-        if load > self.peak:
-            self.peak = load
-            self.grown_s = time_s
+
+    def _rising(self, time_s: float, reading: int) -> None:
+        before = self.load
+        load = (self.table[reading] - self.rest_load) * self.scale
+        self._watch_rise(time_s, load)
         net = load - self.base
         if net >= self.onset_level:
             self.above += 1
@@ -305,14 +337,17 @@ class Zone:
         elif time_s - self.grown_s > QUICK_S and time_s >= self.decide_s:
             self._faint(time_s)
 
-    def _hold(self, time_s: float, peak: float) -> None:
-        self.peak = peak
+    def _hold(self, time_s: float, crest: float) -> None:
+        self.crest = crest
         self._set_lift_level()
         self.pressure = self.load
         self.pressure_sent = -1.0
         self.dipped = False
-        self.under = 0
         self.half_s = time_s
+        self._hold_on()
+
+    def _hold_on(self) -> None:
+        self.under = 0
         self.state = State.HELD
         self.step = self._held
 
@@ -322,7 +357,7 @@ class Zone:
 
     def _set_lift_level(self) -> None:
         floor = RELEASE_SHARE * self.onset_level
-        level = self.rules.lift_share * self.peak
+        level = self.rules.lift_share * self.crest
         self.lift_level = level if level > floor else floor
 
     def _held(self, time_s: float, reading: int) -> None:
@@ -332,30 +367,27 @@ class Zone:
             self.low_before, self.low, self.turn_s = self.low, load, time_s + QUICK_S
         elif load < self.low:
             self.low = load
-        if load > self.peak:
-            self.peak = load
+        if load > self.crest:
+            self.crest = load
             self._set_lift_level()
             self.dipped = False
             self.half_s = time_s
             self.under = 0
         elif load < self.lift_level:
-            self.under += 1
-            if self.under == 1 and self._breaks(before, load):
-                self.breaks += 1
-                self.mend_s = time_s + self.rules.mend_s
-            if self.under > self.rules.debounce_scans and time_s >= self.mend_s:
-                self._lift(time_s)
+            if self._lets_go(time_s, load, before):
                 return
         else:
             self.under = 0
-            if load + load > self.peak:
+            if load + load > self.crest:
                 self.half_s = time_s
             if self.dipped:
-                if load - self.quick_low() > self.rules.strike_share:
-                    self._strike_again(time_s)
+                low = self.quick_low()
+                if load - low > self.again_rise:
+                    self._rise_again(time_s, load, before, low)
                     return
-            elif load < DIP_SHARE * self.peak:
+            elif load < DIP_SHARE * self.crest:
                 self.dipped = True
+                self.low = self.low_before = load
         if self.pressure_wanted:
             pressure = self.pressure = self.pressure + (load - self.pressure) * self.rules.follow
             change = pressure - self.pressure_sent
@@ -365,18 +397,43 @@ class Zone:
                 value = 0.0 if pressure < 0.0 else 1.0 if pressure > 1.0 else pressure
                 self.touches.append(Touch(PRESSURE, self.index, time_s, value))
 
-    def _strike_again(self, time_s: float) -> None:
+    def _lets_go(self, time_s: float, load: float, before: float) -> bool:
+        """Under the lift level: whether it has been so for long enough, and was let go."""
+        self.under += 1
+        if self.under == 1 and self._breaks(before, load):
+            self.breaks += 1
+            self.mend_s = time_s + self.rules.mend_s
+        if self.under <= self.rules.debounce_scans or time_s < self.mend_s:
+            return False
+        self._lift(time_s)
+        return True
+
+    def _rise_again(self, time_s: float, load: float, before: float, low: float) -> None:
         if time_s - self.onset_s < self.rules.hold_off_s:
             return
-        self.touches.append(Touch(LIFT, self.index, time_s, 0.0))
-        rise = self.load - self.quick_low()
-        value = self.rules.strike_value(self.source, rise, rise / QUICK_S)
-        self.touches.append(Touch(ONSET, self.index, time_s, value))
-        self.onset_s = time_s
-        self._hold(time_s, self.load)
+        self.above = 0
+        self._open_window(time_s, load, time_s - self.rules.period_s, max(before, low), low)
+        self.state = State.AGAIN
+        self.step = self._again
+
+    def _again(self, time_s: float, reading: int) -> None:
+        before = self.load
+        load = (self.table[reading] - self.rest_load) * self.scale
+        self._watch_rise(time_s, load)
+        if load < self.lift_level:
+            self._lets_go(time_s, load, before)
+            return
+        self.under = 0
+        if load - self.base >= self.rules.strike_share:
+            self.above += 1
+        if self.above > self.rules.debounce_scans:
+            if time_s >= self.decide_s:
+                self.due.append(self)
+        elif time_s - self.contact_s > AGAIN_S or time_s - self.grown_s > QUICK_S:
+            self._hold_on()
 
     def _lift(self, time_s: float) -> None:
-        fallen = max(self.peak / 2 - self.load, 0.0)
+        fallen = max(self.crest / 2 - self.load, 0.0)
         value = self.rules.speed_value(fallen / max(time_s - self.half_s, 0.001))
         self.touches.append(Touch(LIFT, self.index, time_s, value))
         self.residue = max(self.load, 0.0)
@@ -395,10 +452,7 @@ class Zone:
         before_s, before = self.times_s[0], self.load
         load = self.load = (self.table[reading] - self.rest_load) * self.scale
         self.times_s[0] = time_s
-        if time_s >= self.turn_s:
-            self.low_before, self.low, self.turn_s = self.low, load, time_s + QUICK_S
-        elif load < self.low:
-            self.low = load
+        self._follow_low(time_s, load)
         if load < self.residue:
             self.residue = max(load, 0.0)
         if load < self.wake_load:
