@@ -24,12 +24,12 @@ from matbridge.sensing.detector import Detector
 
 SIMULATED = "simulated"
 
-# A board that has sent no scan for so long has stopped: five scans of the slowest worth playing,
-# twenty a second, and what a foot that stays would not miss.
-SILENCE_S = 0.25
+# A board that has sent no scan for so long has stopped: four scans of the slowest worth playing,
+# twenty a second.
+SILENCE_S = 0.2
 
-# How often that is looked at while a board is heard.
-LOOK_S = 0.05
+# How often that is looked at. A note is lifted at most SILENCE_S + 2 * LOOK_S after the last scan.
+LOOK_S = 0.04
 
 
 class Board:

@@ -263,9 +263,10 @@ class Bridge:
         now_s = self._loop.now_s()
         for index, board in enumerate(self.boards):
             board.measure(now_s)
-            if trouble := board.trouble():
-                key, port = f"board {index}", board.plan.port
-                self._log.failed(key, "board not heard", port=port, reason=trouble)
+            trouble = board.trouble()
+            if trouble and not self._log.has_failed(f"board {index}"):
+                port = board.plan.port
+                self._log.failed(f"board {index}", "board not heard", port=port, reason=trouble)
         for detector in self.pipeline.detectors:
             for report in detector.take_reports():
                 self._report(report)

@@ -1,8 +1,8 @@
 """A performance, its mat and the mat's calibration, loaded together; in a process of its own too.
 
 To read, check and compile files takes a tenth of a second and more. A bridge that plays has none
-to spare, so it has another process do it: `python -m matbridge.service.loading FILE` writes a
-pickle of what `load` returns, or of its error as text, to standard output.
+to spare, so it has another process run `main`, which writes a pickle of what `load` returns, or of
+its error as text, to standard output.
 """
 
 from __future__ import annotations
@@ -75,7 +75,3 @@ def main(file: str) -> int:
     sys.stdout.buffer.write(pickle.dumps(result, pickle.HIGHEST_PROTOCOL))
     sys.stdout.buffer.flush()
     return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main(sys.argv[1]))

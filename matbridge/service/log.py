@@ -89,6 +89,10 @@ class Log:
             self._say("info", event, {**fields, "failures": count} if count > 1 else fields)
         return count > 0
 
+    def has_failed(self, key: str) -> bool:
+        """Whether `key` has failed and not been mended."""
+        return key in self._failures
+
     def close(self) -> None:
         """Write what waits, for FLUSH_S at most; later lines are dropped. Twice is harmless."""
         with self._changed:

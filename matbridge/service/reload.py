@@ -34,6 +34,9 @@ LOADING_S = 30.0
 # How much of what the loader sends is taken in one turn of the loop.
 READ_BYTES = 1 << 18
 
+# Not `-m`: the classes it pickles must be those of the module, not of __main__.
+CHILD = "import sys; from matbridge.service.loading import main; sys.exit(main(sys.argv[1]))"
+
 Print = tuple[int, int, int] | None
 """What tells a file from what it was: time of change, size, inode (a rename); None when absent.
 Compared for being other, not for being later: a file may be put back."""
@@ -143,7 +146,7 @@ class _Loader:
         self._on_result = on_result
         self._data: list[bytes] = []
         self._process = subprocess.Popen(  # noqa: S603 - our own interpreter and module
-            [sys.executable, "-P", "-m", "matbridge.service.loading", file],
+            [sys.executable, "-P", "-c", CHILD, file],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,

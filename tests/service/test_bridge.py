@@ -1,0 +1,336 @@
+"""The bridge as a whole: what becomes of notes when things around it fail."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from matbridge.errors import OutputUnavailable
+from matbridge.mapping.plan import Act
+from matbridge.service import outlets
+from matbridge.service.boards import LOOK_S, SILENCE_S
+from matbridge.service.bridge import Bridge
+from tests.service.stage import REST, Stage, loaded, notes, pairs, write_show
+
+
+@pytest.fixture
+def stage(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Stage:
+    return Stage(tmp_path, monkeypatch)
+
+
+@pytest.fixture
+def bridge(stage: Stage) -> Iterator[Bridge]:
+    made = stage.start(loaded(write_show(stage.folder)))
+    stage.link.plug()
+    stage.scan(1.0)
+    yield made
+    made.close()
+    made.close()
+    assert stage.loop.pending == 0
+    _, sounding = pairs(stage.ports["quay"].messages)
+    assert not sounding
+
+
+def test_a_press_is_a_note_on_and_a_lift_its_note_off(stage: Stage, bridge: Bridge) -> None:
+    port = stage.ports["quay"]
+    stage.press(2)
+    assert pairs(port.messages) == ([(0, 62)], {(0, 62)})
+    stage.lift(2)
+    assert pairs(port.messages) == ([(0, 62)], set())
+    assert len(bridge.latencies_s) == 2
+
+
+def test_at_the_end_every_note_is_lifted_before_the_port_closes(
+    stage: Stage, bridge: Bridge
+) -> None:
+    stage.press(0)
+    stage.press(3)
+    bridge.close()
+    assert pairs(stage.ports["quay"].messages) == ([(0, 60), (0, 63)], set())
+    assert not stage.ports["quay"].up
+    assert stage.link.opened == 0
+
+
+def test_an_unplugged_board_lifts_at_once_and_plays_again_when_it_is_back(
+    stage: Stage, bridge: Bridge
+) -> None:
+    port = stage.ports["quay"]
+    stage.press(1)
+    stage.link.unplug()
+    assert pairs(port.messages) == ([(0, 61)], set())
+    assert bridge.boards[0].trouble() == "not there"
+    stage.scan(1.0, z1=REST)
+    stage.link.plug()
+    stage.scan(1.0)
+    stage.press(1)
+    assert pairs(port.messages)[0] == [(0, 61), (0, 61)]
+    assert [line for line in stage.logged() if "board" in line] == [
+        "<6>board plays: port=/dev/mat channels=6\n",
+        '<4>board lost: port=/dev/mat reason="not there"\n',
+        "<6>board back: port=/dev/mat\n",
+    ]
+
+
+def test_a_silent_board_lifts_in_time_and_plays_again(stage: Stage, bridge: Bridge) -> None:
+    port = stage.ports["quay"]
+    stage.press(1)
+    silent_s = stage.loop.now_s()
+    stage.loop.advance(1.0)
+    lifted_s = port.sent[-1][0]
+    assert pairs(port.messages) == ([(0, 61)], set())
+    assert SILENCE_S < lifted_s - silent_s < SILENCE_S + 2 * LOOK_S <= 0.3
+    stage.scan(1.0, z1=REST)
+    stage.press(1)
+    assert pairs(port.messages)[0] == [(0, 61), (0, 61)]
+
+
+def test_babble_is_silence_and_never_a_note(stage: Stage, bridge: Bridge) -> None:
+    port = stage.ports["quay"]
+    stage.press(1)
+    for _ in range(500):
+        stage.loop.advance(0.002)
+        stage.link.on_data(b"800,800,x,800;;\n\xff\xfe9999\n", stage.loop.now_s())
+    assert pairs(port.messages) == ([(0, 61)], set())
+    assert "no scan" in bridge.boards[0].trouble()
+
+
+def test_scans_of_another_shape_are_told_apart_from_noise(stage: Stage, bridge: Bridge) -> None:
+    for _ in range(300):
+        stage.loop.advance(0.002)
+        stage.link.on_data(b"1,2,3,4,5,6,7,8\n", stage.loop.now_s())
+    assert "8 readings" in bridge.boards[0].trouble()
+    assert "6 readings" in bridge.boards[0].trouble()
+
+
+def test_a_rebooting_boards_banner_and_a_cut_line_are_no_notes(
+    stage: Stage, bridge: Bridge
+) -> None:
+    stage.link.on_data(b"20,20,9", stage.loop.now_s())
+    stage.link.unplug()
+    stage.link.plug()
+    stage.link.on_data(b"00,20,20,20\nets Jun  8 2016 boot:0x13\r\n", stage.loop.now_s())
+    stage.scan(1.0)
+    assert pairs(stage.ports["quay"].messages)[0] == []
+
+
+def test_a_lost_output_is_owed_its_note_offs_and_gets_them_first(
+    stage: Stage, bridge: Bridge
+) -> None:
+    port = stage.ports["quay"]
+    stage.press(4)
+    before = len(port.sent)
+    port.lose("the cable")
+    stage.lift(4)
+    stage.press(5)
+    stage.lift(5)
+    assert len(port.sent) == before
+    port.find()
+    assert port.messages[before][0] == 0x80
+    assert pairs(port.messages) == ([(0, 64)], set())
+    stage.press(5)
+    assert pairs(port.messages)[0] == [(0, 64), (0, 65)]
+
+
+def test_an_output_that_raises_stops_nobody_else(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    show = write_show(
+        stage.folder,
+        f"""\
+outputs:
+  bad: {{virtual: bad}}
+  good: {{virtual: good}}
+presets:
+  both:
+    channel: 1
+    zones:
+      z0: {{layers: [{{note: 60, output: bad}}, {{note: 60, output: good}}]}}
+{notes(60, more=", output: good").partition(chr(10))[2]}
+""",
+    )
+    bridge = stage.start(loaded(show))
+
+    def fail(messages: object) -> None:
+        raise OSError(5, "no")
+
+    monkeypatch.setattr(stage.ports["bad"], "send", fail)
+    stage.link.plug()
+    stage.scan(1.0)
+    stage.press(0)
+    stage.lift(0)
+    bridge.close()
+    assert pairs(stage.ports["good"].messages) == ([(0, 60)], set())
+    assert sum("output failed" in line for line in stage.logged()) == 1
+
+
+def test_an_output_that_can_never_come_is_an_error_and_nothing_is_left_open(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    show = write_show(stage.folder, "outputs:\n  a: {virtual: a}\n  b: {virtual: b}\n"
+                      f"presets:\n  x:\n    output: a\n    zones:\n{notes(60)}")  # fmt: skip
+    make = stage.make_output
+
+    def fussy(name: str, kind: str, target: str, options: object) -> object:
+        port = make(name, kind, target, options)
+        if name == "b":
+
+            def refuse(loop: object, wait_s: float = 0.0) -> None:
+                raise OutputUnavailable("there is no driver")
+
+            monkeypatch.setattr(port, "open", refuse)
+        return port
+
+    monkeypatch.setattr(outlets, "make_output", fussy)
+    with pytest.raises(OutputUnavailable, match="no driver"):
+        stage.start(loaded(show))
+    assert not stage.ports["a"].up
+    assert stage.loop.pending == 0
+
+
+def test_an_output_that_is_down_at_the_start_plays_once_it_is_there(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    make = stage.make_output
+
+    def down(name: str, kind: str, target: str, options: object) -> object:
+        port = make(name, kind, target, options)
+        monkeypatch.setattr(port, "_why", "not plugged in")
+        return port
+
+    monkeypatch.setattr(outlets, "make_output", down)
+    bridge = stage.start(loaded(write_show(stage.folder)))
+    stage.link.plug()
+    stage.scan(1.0)
+    stage.press(0)
+    stage.lift(0)
+    port = stage.ports["quay"]
+    assert port.messages == []
+    port.find()
+    stage.press(0)
+    bridge.close()
+    assert pairs(port.messages) == ([(0, 60)], set())
+    assert any("not plugged in" in line for line in stage.logged())
+
+
+def test_a_kill_leaves_notes_sounding_and_the_next_start_ends_them_first(stage: Stage) -> None:
+    show = write_show(stage.folder)
+    stage.start(loaded(show))
+    stage.link.plug()
+    stage.scan(1.0)
+    stage.press(0)
+    stage.press(5)
+    stage.press(2)
+    stage.lift(2)
+    port = stage.ports["quay"]
+    before = len(port.sent)
+    assert pairs(port.messages)[1] == {(0, 60), (0, 65)}
+    # Killed: nothing is closed, nothing more is sent.
+    stage.loop = type(stage.loop)(stage.loop.now_s())
+    second = stage.start(loaded(show))
+    offs = stage.ports["quay"].messages[before : before + 2]
+    assert {(off[0], off[1]) for off in offs} == {(0x80, 60), (0x80, 65)}
+    second.close()
+    assert pairs(stage.ports["quay"].messages)[1] == set()
+    count = len(stage.ports["quay"].sent)
+    third = stage.start(loaded(show))
+    third.close()
+    assert not [m for m in stage.ports["quay"].messages[count:] if m[0] & 0xF0 in (0x80, 0x90)]
+
+
+def test_presets_by_command_and_by_the_mat_are_told(stage: Stage, bridge: Bridge) -> None:
+    seen: list[str] = []
+    bridge.on_preset = seen.append
+    stage.press(0)
+    bridge.act(Act.NEXT_PRESET)
+    stage.lift(0)
+    stage.press(0)
+    assert bridge.preset == "flood"
+    assert seen == ["flood"]
+    assert [text for _, text in stage.ports["quay"].marks] == ["ebb", "flood"]
+    assert pairs(stage.ports["quay"].messages)[0] == [(0, 60), (1, 72)]
+
+
+def test_a_reload_plays_the_new_mapping_in_the_same_preset(stage: Stage, bridge: Bridge) -> None:
+    bridge.act(Act.NEXT_PRESET)
+    show = write_show(stage.folder)
+    show.write_text(show.read_text().replace("note: 72", "note: 80"))
+    stage.press(1)
+    links = dict(stage.links)
+    bridge.swap(loaded(show).show, None)
+    assert bridge.preset == "flood"
+    assert stage.links == links  # the board's link was left alone
+    stage.lift(1)
+    stage.press(0)
+    assert pairs(stage.ports["quay"].messages)[0] == [(1, 73), (1, 80)]
+
+
+def test_a_reload_with_other_outputs_ends_what_sounds_on_the_old(
+    stage: Stage, bridge: Bridge
+) -> None:
+    stage.press(0)
+    show = write_show(stage.folder)
+    show.write_text(show.read_text().replace("virtual: quay", "virtual: pier"))
+    bridge.swap(loaded(show).show, None)
+    assert pairs(stage.ports["quay"].messages) == ([(0, 60)], set())
+    assert not stage.ports["quay"].up
+    stage.lift(0)
+    stage.press(0)
+    assert pairs(stage.ports["pier"].messages) == ([(0, 60)], {(0, 60)})
+    bridge.close()
+    assert pairs(stage.ports["pier"].messages) == ([(0, 60)], set())
+
+
+def test_a_reload_with_another_mat_keeps_the_link_and_takes_its_zones(
+    stage: Stage, bridge: Bridge
+) -> None:
+    stage.press(0)
+    link = stage.link
+    show = write_show(stage.folder)
+    text = (stage.folder / "quay.mat.yaml").read_text().replace("z0", "first").replace("z1", "z0")
+    (stage.folder / "quay.mat.yaml").write_text(text.replace("first", "z1"))
+    bridge.swap(loaded(show).show, None)
+    assert stage.link is link
+    assert link.opened == 1
+    assert pairs(stage.ports["quay"].messages) == ([(0, 60)], set())
+    stage.scan(1.0, z0=REST)
+    stage.press(0)
+    assert pairs(stage.ports["quay"].messages)[0][-1] == (0, 61)
+
+
+def test_a_reload_with_another_board_lets_the_old_one_go(stage: Stage, bridge: Bridge) -> None:
+    old = stage.link
+    show = write_show(stage.folder, port="/dev/other")
+    bridge.swap(loaded(show).show, None)
+    assert old.opened == 0
+    assert stage.links["/dev/other"].opened == 1
+    assert len(bridge.boards) == 1
+
+
+def test_a_reload_with_an_output_that_can_never_come_changes_nothing(
+    stage: Stage, bridge: Bridge, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    show = write_show(stage.folder)
+    show.write_text(show.read_text().replace("virtual: quay", "virtual: pier"))
+
+    def refuse(*_: object) -> None:
+        raise OutputUnavailable("there is no driver")
+
+    monkeypatch.setattr(outlets, "make_output", refuse)
+    with pytest.raises(OutputUnavailable):
+        bridge.swap(loaded(show).show, None)
+    stage.press(3)
+    assert pairs(stage.ports["quay"].messages) == ([(0, 63)], {(0, 63)})
+
+
+def test_a_lost_output_is_still_owed_after_a_reload(stage: Stage, bridge: Bridge) -> None:
+    stage.press(0)
+    port = stage.ports["quay"]
+    port.lose()
+    show = write_show(stage.folder)
+    show.write_text(show.read_text().replace("outputs:", "outputs:\n  new: {virtual: new}"))
+    bridge.swap(loaded(show).show, None)
+    stage.lift(0)
+    port.find()
+    assert pairs(port.messages) == ([(0, 60)], set())
