@@ -47,11 +47,9 @@ SUFFIX = ".take"
 
 ROLES = ("performance", "mat", "calibration")
 
-# A calibration of the widest mat, 2.5 MB, is the longest body; the other files are 256 KiB at most.
-MAX_BODY_BYTES = 8 << 20
-
-# The first member holds the files together; a writer ends each later one far below this. It bounds
-# the memory that a hostile take can claim, for a member counts only when its checksum is known.
+# The first member holds the files together, of which the calibration of the widest mat is the
+# longest, 2.5 MB; a writer ends each later one far below this. It bounds the memory that a hostile
+# take can claim, for a member counts only when its checksum is known.
 MAX_MEMBER_BYTES = 16 << 20
 
 # As many as a mat file allows.

@@ -18,7 +18,6 @@ from matbridge.board.take import (
     GZIP,
     HEADER,
     MAX_BOARDS,
-    MAX_BODY_BYTES,
     MAX_LENGTH_S,
     MAX_MEMBER_BYTES,
     ROLES,
@@ -223,7 +222,7 @@ def _split(data: bytes) -> Iterator[tuple[int, bytes]]:
     while at < end:
         kind = data[at]
         size, at = _varint(data, at + 1)
-        if size > MAX_BODY_BYTES or at + size > end:
+        if at + size > end:
             raise _Damage("a record longer than its part")
         yield kind, data[at : at + size]
         at += size

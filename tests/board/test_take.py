@@ -16,7 +16,6 @@ from matbridge.board import take as form
 from matbridge.board.take import (
     DATA,
     EVENT,
-    MAX_BODY_BYTES,
     MAX_LENGTH_S,
     MAX_MEMBER_BYTES,
     TIME,
@@ -241,7 +240,7 @@ GOOD = encode_record(TIME, encode_varint(1_000_000)) + encode_record(DATA, b"\0\
         encode_record(DATA, b"\x80"),
         encode_record(DATA, b"\xff" * 12),
         b"D" + b"\xff" * 12,
-        b"D" + encode_varint(MAX_BODY_BYTES + 1) + b"x",
+        b"D" + encode_varint(1 << 40) + b"x",
         encode_record(EVENT, b"\0"),
         encode_record(EVENT, b"\0[]"),
         encode_record(EVENT, b'\0{"event":'),
@@ -256,6 +255,24 @@ def test_a_member_that_makes_no_sense_is_passed_over_whole(tmp_path: Path, recor
     take = bad(tmp_path, encode_record(DATA, b"\0\0first") + records, GOOD)
     assert contents(take) == [(1.0, 0, b"good")]
     assert take.damage
+
+
+@pytest.mark.parametrize("shift", range(5))
+def test_the_next_member_is_found_wherever_it_begins(tmp_path: Path, shift: int) -> None:
+    """Also where its mark lies across two reads of the search."""
+    head = member(encode_header(HEADER))
+    path = tmp_path / "spoilt.take"
+    path.write_bytes(head + b"x" * ((1 << 16) + 1 - shift) + member(GOOD))
+    assert contents(Take(path)) == [(1.0, 0, b"good")]
+
+
+def test_a_file_that_is_damaged_all_over_is_given_up(tmp_path: Path) -> None:
+    path = tmp_path / "spoilt.take"
+    head = member(encode_header(HEADER))
+    path.write_bytes(head + b"\x1f\x8b\x08\x00" * 900 + member(GOOD))
+    assert contents(Take(path)) == [(1.0, 0, b"good")]
+    path.write_bytes(head + b"\x1f\x8b\x08\x00" * 1100 + member(GOOD))
+    assert contents(Take(path)) == []
 
 
 def test_records_of_a_kind_or_board_unknown_are_passed_over(tmp_path: Path) -> None:

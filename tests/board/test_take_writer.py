@@ -162,6 +162,30 @@ def test_a_full_disk_ends_the_take_and_not_the_show(
     assert chunks_of(path) == [b"kept"]
 
 
+def test_a_disk_that_is_full_at_the_end_is_told_too(
+    loop: ManualLoop, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    disk = Disk(monkeypatch)
+    writer = TakeWriter(tmp_path / "a.take", HEADER, loop)
+    eventually(lambda: writer.bytes_written > 0)
+    disk.room = 0
+    writer.close("stopped")
+    assert "no space is left" in writer.reason
+
+
+def test_what_is_told_late_stands_after_what_was_told_before(
+    loop: ManualLoop, tmp_path: Path
+) -> None:
+    path = tmp_path / "a.take"
+    writer = TakeWriter(path, HEADER, loop)
+    loop.advance(0.5)
+    writer.event("preset", loop.now_s())
+    writer.data(0, b"read a little earlier", loop.now_s() - 0.01)
+    writer.data(0, b"and now", loop.now_s() + 0.01)
+    writer.close("stopped")
+    assert [each.time_s for each in Take(path).records()] == [0.5, 0.5, 0.51]
+
+
 def test_a_disk_full_from_the_start(loop: ManualLoop) -> None:
     """The real thing: /dev/full takes nothing, with the error of a full disk."""
     fd = os.open("/dev/full", os.O_WRONLY)
