@@ -33,6 +33,7 @@ from matbridge.mapping.scales import SCALES
 from matbridge.mapping.schema_performance import Entry, Input, Mpe, PerformanceFile, Tuning
 from matbridge.mapping.schema_sound import PlainLayout, PointLayout, StepsLayout
 from matbridge.mapping.settings import length
+from matbridge.mapping.spelling import scale_has_flats, written_with_flats
 from matbridge.mapping.tunings import ROOTS
 
 LOWER_MANAGER, UPPER_MANAGER = 1, 16
@@ -151,11 +152,12 @@ class _PresetCompiler:
             leaving=Leaving(preset.get("leave") or Leaving.RING),
             quantise=None if preset.get("quantise") is None else length(preset.get("quantise")),
             tempo_bpm=preset.get("tempo"),
+            flats=zones.flats,
         )
 
     def zone_context(self, bend_ranges: dict[tuple[int, int], int]) -> PresetContext:
         preset = self.preset
-        root = preset.completed.get("scale", {}).get("root")
+        scale = self.scale()
         return PresetContext(
             outputs=self.outputs,
             presets=self.show.presets,
@@ -163,11 +165,11 @@ class _PresetCompiler:
             channel=self.channel,
             settings=preset.settings,
             velocity=preset.completed.get("velocity", {}),
-            scale=self.scale(),
+            scale=scale,
             tuning=self.tuning(),
             transpose=preset.get("transpose") or 0,
             sensor=self.show.mat.plan.sensor.type,
-            flats=False if root is None else self.flat(root),
+            flats=self.flats(scale),
             bend_ranges=bend_ranges,
             note_ranges=bend_ranges
             | {(mpe.output, mpe.manager): mpe.bend_range for mpe in self.mpe},
@@ -183,14 +185,21 @@ class _PresetCompiler:
         if all(map(document.is_whole, sources)) and self.preset.whole:
             self.show.report(path, "a degree needs a scale; give the preset one")
 
-    def flat(self, root: Said) -> bool:
-        """Whether names go with flats: the root was written with one, or is F."""
+    def flats(self, scale: ScaleNotes | None) -> bool:
+        """Whether notes are named with flats: as the scale has them, else as notes are written."""
+        root = self.preset.completed.get("scale", {}).get("root")
+        written = None if root is None else self.written(root.path)
+        if scale is not None and isinstance(written, str):
+            return scale_has_flats(written, [step / 100 for step in scale.steps])
+        return written_with_flats(self.written(self.preset.path))
+
+    def written(self, path: Path) -> Any:
+        """What stands in the file at a path."""
         value: Any = self.show.document.data
-        for part in root.path:
-            value = value[part] if isinstance(value, dict) and part in value else None
-        return isinstance(value, str) and (
-            value[1:2] in ("b", "♭") or (value[:1] == "F" and value[1:2] != "#")
-        )
+        for part in path:
+            if isinstance(value, dict):
+                value = value.get(str(part))
+        return value
 
     # ---- notes -----------------------------------------------------------------------------
 

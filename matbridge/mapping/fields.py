@@ -172,7 +172,8 @@ def one_of(what: str, words: Iterable[str], also: Mapping[str, str] | None = Non
             raise refusal(f"unknown {what} {said(text)}{near(text, [*known, *spellings])}")
         return word
 
-    return Rule(check, {"enum": [*known, *spellings]})
+    numbers = [int(word) for word in known if word.isdecimal()]
+    return Rule(check, {"enum": [*known, *numbers, *spellings]})
 
 
 def _flag(value: object) -> bool:

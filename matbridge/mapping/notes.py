@@ -33,6 +33,18 @@ def note_number(name: str) -> int:
     return LETTERS[letter] + _alteration(signs) + 12 * (int(octave) + 1)
 
 
+def pitch_class_parts(name: str) -> tuple[str, int]:
+    """The letter of a note or pitch class, and its signs: "Bb2" is ("B", -1).
+
+    Raises ValueError when it is neither.
+    """
+    text = name.translate(_SIGNS)
+    match = _NOTE.match(text) or _PITCH_CLASS.match(text)
+    if match is None:
+        raise ValueError(f"'{name}' is no note")
+    return match[1], _alteration(match[2])
+
+
 def note_name(number: int, *, flats: bool = False) -> str:
     """The name of a MIDI note: 60 is "C4"; 61 is "C#4", or "Db4" with `flats`."""
     names = FLAT_NAMES if flats else SHARP_NAMES

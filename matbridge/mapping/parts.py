@@ -71,8 +71,8 @@ Report = Callable[[Path, str], None]
 class PresetContext:
     """What the zones of one preset share while they are compiled.
 
-    bend_ranges: semitones of a full bend by (output, channel); note_ranges: the same for the bend of
-    a note by itself, which MPE members have another for. chokes: number of each choke group by
+    bend_ranges: semitones of a full bend by (output, channel); note_ranges: the same for the bend
+    of a note by itself, which MPE members have another for. chokes: number of each choke group by
     name, given as they turn up. warn: takes what is odd but plays. no_scale: takes a place that
     needs a scale where there is none.
     """
@@ -361,8 +361,8 @@ def chord_notes(chord: Chord) -> tuple[int, ...]:
 def chord_label(chord: Chord, by: int, *, flats: bool) -> str:
     """ "D3 m7": the root and the sign of a chord."""
     signs = {name: sign for sign, name in CHORD_SIGNS.items()}
-    sign = "" if chord.type == "major" else " " + signs.get(chord.type, chord.type)
-    return note_name(chord.root + by, flats=flats) + sign
+    root = note_name(chord.root + by, flats=flats)
+    return f"{root} {signs.get(chord.type, chord.type)}"
 
 
 def control_label(control: int) -> str:

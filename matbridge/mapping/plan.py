@@ -291,6 +291,7 @@ class PresetPlan:
 
     zones: one for each zone of the mat. bend_ranges: (output, channel, semitones) of the receiver,
     2 where absent, for cents and bends. quantise: onsets wait for the next multiple of it, or None.
+    flats: whether notes of the piece are named with flats ("Eb3"), as its scale was written.
     """
 
     name: str
@@ -302,6 +303,7 @@ class PresetPlan:
     leaving: Leaving = Leaving.RING
     quantise: Length | None = None
     tempo_bpm: float | None = None
+    flats: bool = False
 
 
 class OutputKind(StrEnum):

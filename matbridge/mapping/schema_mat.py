@@ -70,7 +70,6 @@ class SerialBoard(_AnyBoard):
 
 
 RateHz = Annotated[int, whole(1, 4000)]
-_RATE_TEXT = "Scans a second."
 Paths = Annotated[
     list[Annotated[str, line_of_text("a device path", r"/[!-~]+")]],
     Field(min_length=1, max_length=8),
@@ -81,7 +80,7 @@ class SpiBoard(_AnyBoard):
     """Converters on the SPI pins of this computer."""
 
     spi: Paths = Field(description="The device of each 8-channel converter: [/dev/spidev0.0, ...].")
-    rate_hz: RateHz = Field(500, description=_RATE_TEXT)
+    rate_hz: RateHz = Field(500, description="Scans a second of the converters.")
     clock_hz: Annotated[int, whole(10_000, 20_000_000)] = Field(
         1_000_000, description="Clock of the SPI bus, as fast as the converter's supply allows."
     )
@@ -91,7 +90,7 @@ class IioBoard(_AnyBoard):
     """Converters that the kernel reads (industrial I/O)."""
 
     iio: Paths = Field(description="The folder of each converter: [/sys/bus/iio/devices/...].")
-    rate_hz: RateHz = Field(200, description=_RATE_TEXT)
+    rate_hz: RateHz = Field(200, description="Scans a second, as the kernel is asked for them.")
 
 
 class I2cBoard(_AnyBoard):
@@ -101,7 +100,7 @@ class I2cBoard(_AnyBoard):
     chips: Annotated[list[Annotated[int, whole(0x08, 0x77)]], Field(min_length=1, max_length=8)] = (
         Field(description="The address of each 12-electrode chip: [0x5A, 0x5B].")
     )
-    rate_hz: RateHz = Field(100, description=_RATE_TEXT)
+    rate_hz: RateHz = Field(100, description="Scans a second of the chips.")
     pressure: Flag = Field(
         False, description="Read how near a touch is, for sensor type level, and not only whether."
     )
@@ -219,8 +218,8 @@ class Sensing(Form):
     crosstalk: Annotated[float, number(0, 0.9)] | None = Field(
         None, description="Under this share of a near zone being struck a zone is silent; 0: never."
     )
-    crosstalk_reach_cm: Annotated[float, number(0, 1000)] | None = Field(
-        None, description="How far a strike leaks; 0 for the next zones around."
+    crosstalk_reach_cm: Annotated[float, number(1, 1000)] | None = Field(
+        None, description="At this distance that share is half of it."
     )
     object_after_s: Annotated[float, number(1, 3600)] | None = Field(
         None, description="What lies so long without moving is no foot, and is the new rest."

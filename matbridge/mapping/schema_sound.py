@@ -190,27 +190,30 @@ class Following(Form):
 _Range7 = Annotated[tuple[int, int], span(0, 127, falling=True)]
 
 
+_SEND_TEXT = (
+    "Where pressure goes: channel pressure, polyphonic pressure (each note its own), control, or "
+    "bend."
+)
+
+
 class ChannelPressure(Following):
     """Pressure for the whole channel."""
 
-    send: Literal["channel pressure"] = Field(
-        description="Where pressure goes: channel pressure, polyphonic pressure (each note its "
-        "own), control, or bend."
-    )
+    send: Literal["channel pressure"] = Field(description=_SEND_TEXT)
     range: _Range7 = Field((0, 127), description="What is sent for no and for full pressure.")
 
 
 class PolyphonicPressure(Following):
     """Pressure for each note by itself."""
 
-    send: Literal["polyphonic pressure"] = Field(description="As under channel pressure.")
+    send: Literal["polyphonic pressure"] = Field(description=_SEND_TEXT)
     range: _Range7 = Field((0, 127), description="What is sent for no and for full pressure.")
 
 
 class ControlPressure(Following):
     """Pressure as a control."""
 
-    send: Literal["control"] = Field(description="As under channel pressure.")
+    send: Literal["control"] = Field(description=_SEND_TEXT)
     control: Control = Field(description="The control, by number or name: 11, expression.")
     bits: Bits = Field(
         7, description="14 sends a control 0-31 in fine steps, with its second half 32 above."
@@ -221,7 +224,7 @@ class ControlPressure(Following):
 class BendPressure(Following):
     """Pressure as pitch bend."""
 
-    send: Literal["bend"] = Field(description="As under channel pressure.")
+    send: Literal["bend"] = Field(description=_SEND_TEXT)
     semitones: Annotated[float, number(-96, 96)] = Field(
         description="How far full pressure bends; below 0 for downwards."
     )
@@ -363,27 +366,30 @@ class _Layout(Form):
     )
 
 
+_BY_TEXT = (
+    "How the scale goes over the mat: order (as the mat file lists the zones), "
+    "rows (each from left to right, the nearest first), snake (every second row back), "
+    "distance or angle (from a point), steps (so many degrees across and along)."
+)
+
+
 class PlainLayout(_Layout):
     """One zone after the other."""
 
-    by: Literal["order", "rows", "snake"] = Field(
-        description="How the scale goes over the mat: order (as the mat file lists the zones), "
-        "rows (each from left to right, the nearest first), snake (every second row back), "
-        "distance or angle (from a point), steps (so many degrees across and along)."
-    )
+    by: Literal["order", "rows", "snake"] = Field(description=_BY_TEXT)
 
 
 class PointLayout(_Layout):
     """Outwards from a point, or around it clockwise, beginning straight ahead."""
 
-    by: Literal["distance", "angle"] = Field(description="As under order.")
+    by: Literal["distance", "angle"] = Field(description=_BY_TEXT)
     from_: Position = Field(alias="from", description="The point, [x, y] in cm.")
 
 
 class StepsLayout(_Layout):
     """The same interval for the same step everywhere."""
 
-    by: Literal["steps"] = Field(description="As under order.")
+    by: Literal["steps"] = Field(description=_BY_TEXT)
     across: Annotated[int, whole(-24, 24)] = Field(
         description="Degrees from a zone to its right neighbour; a zone half a place over is half "
         "of it further, rounded down."
