@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from matbridge.board.scan import Decoder, Scan
+from matbridge.board.scan import Scan
 from matbridge.errors import BoardUnavailable
 from matbridge.loop import Loop
-from matbridge.mapping.plan import BoardPlan, MatPlan
+from matbridge.mapping.plan import MatPlan
 from matbridge.plain import escaped
 from matbridge.service.boards import Board, make_decoder, make_link
 
@@ -23,12 +23,13 @@ class Listening:
     """Every board of `mat`, from `open` to `close`; `on_scan` is called with board index and scan.
 
     piece: what a simulated mat plays. received, channels: by board, its bytes so far and how many
-    readings its scans have.
+    readings its scans have. on_read: called with board index, bytes and time as they come.
     """
 
     def __init__(
         self, mat: MatPlan, on_scan: Callable[[int, Scan], None], *, piece: str = "walk"
     ) -> None:
+        self.on_read: Callable[[int, bytes, float], object] = _unread
         self._mat = mat
         self._on_scan = on_scan
         self._opened_s = 0.0
@@ -78,9 +79,7 @@ class Listening:
         """Why there are no scans, and what to do; empty while every board is heard."""
         for index, board in enumerate(self.boards):
             if not board.heard:
-                reason = self._trouble(index)
-                if reason:
-                    return reason
+                return self._trouble(index)
         return ""
 
     def check_patience(self) -> None:
@@ -94,45 +93,24 @@ class Listening:
 
     def _trouble(self, index: int) -> str:
         board = self.boards[index]
-        status = board.link.status()
-        name = f"board at {escaped(board.plan.port)}"
-        if not status.get("found"):
-            why = escaped(str(status.get("why", "it is not there")))
-            return f"{name}: {why}"
-        if self.open_s() < SETTLE_S:
-            return f"{name}: waiting for its first scan"
-        if not self.received[index]:
-            return f"{name} is there and sends nothing: is its program running? (matbridge doctor)"
-        return f"{name} {unfit(board.plan, board.decoder, self._mat)}"
+        if board.link.status().get("found") and self.open_s() < SETTLE_S:
+            return f"board at {escaped(board.plan.port)}: waiting for its first scan"
+        return f"board at {escaped(board.plan.port)}: {escaped(board.trouble())}"
 
     def _taker(self, index: int) -> Callable[[bytes, float], None]:
         board, on_scan = self.boards[index], self._on_scan
 
         def take(data: bytes, now_s: float) -> None:
             self.received[index] += len(data)
+            self.on_read(index, data, now_s)
             for scan in board.decoder.feed(data, now_s):
                 on_scan(index, scan)
 
         return take
 
 
-def unfit(plan: BoardPlan, decoder: Decoder, mat: MatPlan) -> str:
-    """What is wrong with a board that sends bytes, but no scans of this mat."""
-    misfit = decoder.misfit
-    if misfit is not None and misfit.channels != plan.channels:
-        return (
-            f"sends {misfit.channels} readings a scan, the mat file has {plan.channels}: "
-            f"write channels: {misfit.channels} under board:"
-        )
-    if misfit is not None and misfit.bits > mat.sensor.bits:
-        return (
-            f"sends readings of {misfit.bits} bits, the mat file has {mat.sensor.bits}: "
-            f"write bits: {misfit.bits} under sensor:"
-        )
-    return (
-        f"sends what is not {plan.format} at {plan.baud} baud: "
-        "look at format: and baud: (matbridge doctor guesses them)"
-    )
+def _unread(board: int, data: bytes, now_s: float) -> None:
+    """Most commands are content with scans."""
 
 
 def _nothing(_: str) -> None:

@@ -10,9 +10,12 @@ Whatever is imported here is paid for by every command, so this imports next to 
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Sequence
 
 from matbridge import __version__
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
 
 # Name of the command: (module under matbridge.cli, what it does). The module has a function
 # `main(argv) -> exit code`, or one of the name after the colon.

@@ -29,11 +29,12 @@ class Wiring:
 
 @dataclass(frozen=True, slots=True)
 class ZoneCalibration:
-    """What one zone reads. All four are in readings, 0 to 2**bits - 1, but not whole numbers.
+    """What one zone reads, in readings, 0 to 2**bits - 1, but not whole numbers.
 
     rest: with nothing on it. noise: standard deviation at rest, above 0. soft, full: at the height
     of a soft and of a full press, or None where the zone was not pressed so. `full` is below
     `rest` where the sensor's reading falls when pressed; `soft` always lies between the two.
+    leak: most of its load that another zone shows while it is pressed, 0 to 1; None if not known.
     """
 
     name: str
@@ -43,6 +44,7 @@ class ZoneCalibration:
     full: float | None = None
     board: int = 0
     channel: int = 0
+    leak: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ and value checked. Version 1:
     {"matbridge calibration": 1, "mat": "stepping stones", "date": "2025-06-01T19:30:00+02:00",
      "sensor": {"type": "force", "bits": 10, "fixed_resistor_ohm": 1000.0},
      "zones": [{"name": "a1", "board": 0, "channel": 0,
-                "rest": 3.1, "noise": 0.6, "soft": 210.0, "full": 760.0}, ...]}
+                "rest": 3.1, "noise": 0.6, "soft": 210.0, "full": 760.0, "leak": 0.04}, ...]}
 """
 
 from __future__ import annotations
@@ -119,6 +119,7 @@ def to_text(calibration: Calibration) -> str:
             "noise": zone.noise,
             "soft": zone.soft,
             "full": zone.full,
+            "leak": zone.leak,
         }
         for zone in calibration.zones
     ]
@@ -191,6 +192,7 @@ def _zone(fields: _Fields, top: float) -> ZoneCalibration:
         noise=fields.number("noise", 0.0, top),
         soft=fields.number_or_none("soft", 0.0, top),
         full=fields.number_or_none("full", 0.0, top),
+        leak=fields.number_or_none("leak", 0.0, 1.0),
     )
     if zone.noise <= 0.0:
         raise CalibrationError(f"zone {zone.name!r} has noise 0, which no sensor has")
@@ -234,7 +236,7 @@ class _Fields:
         rows = self._value[key]
         if not isinstance(rows, list) or not 1 <= len(rows) <= MAX_ZONES:
             raise CalibrationError(f"its {key} are no list of 1 to {MAX_ZONES}")
-        keys = ("name", "board", "channel", "rest", "noise", "soft", "full")
+        keys = ("name", "board", "channel", "rest", "noise", "soft", "full", "leak")
         return [_Fields(row, f"zone {number}", keys) for number, row in enumerate(rows, 1)]
 
     def text(self, key: str) -> str:

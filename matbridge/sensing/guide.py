@@ -38,7 +38,7 @@ from matbridge.sensing.stillness import REST_S, Stillness
 WALK_PRESSES = 2
 
 # Of one zone; beyond it the oldest is forgotten.
-MAX_HEIGHTS = 64
+MAX_PRESSES = 64
 
 # A zone that went nearly as far as another was pressed as well as it: shorted channels do, and a
 # foot on the border of two zones. Sensors of one kind differ by a quarter.
@@ -84,11 +84,27 @@ NO_REMARK = Remark(RemarkKind.NONE)
 
 @dataclass(slots=True)
 class ZoneFindings:
-    """What was learnt of one zone. heights: of its presses, signed, in readings from rest."""
+    """What was learnt of one zone, at rest and by its latest presses."""
 
     rest: Rest
-    heights: list[float] = field(default_factory=list)
-    companion: Companion | None = None
+    presses: list[Press] = field(default_factory=list)
+
+    @property
+    def heights(self) -> list[float]:
+        """How far from rest each press went, signed, in readings."""
+        return [press.height for press in self.presses]
+
+    @property
+    def companion(self) -> Companion | None:
+        """What moves with it: the companion of a usual one of its harder presses.
+
+        Soft presses move a neighbour too little to see, and of many presses some are made while
+        another zone is truly pressed.
+        """
+        hardest = max(map(abs, self.heights), default=0.0)
+        harder = [press.companion for press in self.presses if abs(press.height) >= hardest / 2]
+        harder.sort(key=lambda companion: companion.share if companion else 0.0)
+        return harder[(len(harder) - 1) // 2] if harder else None
 
 
 class Guide:
@@ -122,7 +138,8 @@ class Guide:
         self._still = Stillness(boards, len(wiring.zones), wiring.sensor.bits)
         self._finder = PressFinder(wiring.sensor, ())
         self._pressed: dict[Step, float] = {}
-        self._since_s = -1.0  # scan time at which this step began, or a walk last saw a press
+        self._asked_s = -1.0  # scan time at which this step began
+        self._heard_s = -1.0  # and at which anything was heard since, for `step_s`
 
     @property
     def step(self) -> Step:
@@ -206,23 +223,23 @@ class Guide:
     def _move_to(self, done_steps: int) -> None:
         self.done_steps = done_steps
         self.remark = NO_REMARK
-        self._since_s = -1.0
+        self._asked_s = self._heard_s = -1.0
         if done_steps >= len(self.steps):
             self.stage = Stage.DONE
 
     def _feed_presses(self, board: int, scan: Scan) -> None:
-        if self._since_s < 0.0:
-            self._since_s = scan.time_s
+        if self._asked_s < 0.0:
+            self._asked_s = self._heard_s = scan.time_s
         for press in self._finder.feed(self._boards[board], scan):
             # What began before it was asked for is the tail of something else.
-            if press.start_s >= self._since_s or self.stage is Stage.WALK:
+            if press.start_s >= self._asked_s or self.stage is Stage.WALK:
                 self._hear(press, scan.time_s)
             if self.stage is Stage.DONE:
                 return
-        waited_s = scan.time_s - self._since_s
+        waited_s = scan.time_s - self._heard_s
         if (
             self._step_s is not None
-            and self._since_s >= 0.0
+            and self._asked_s >= 0.0
             and waited_s > self._step_s
             # Not under someone's feet; but an object left on the mat must not stop it for good.
             and (not self._finder.busy() or waited_s > 2.0 * self._step_s)
@@ -234,21 +251,19 @@ class Guide:
         if self.stage is Stage.PRESS and press.place != self.step.zone:
             companion = press.companion
             asked_too = companion and companion.place == self.step.zone and share >= NEARLY
-            if share <= 1.0 and not asked_too:
+            if share <= 1.0 and not asked_too and self._finder.is_clear(press):
                 self.remark = Remark(RemarkKind.OTHER, (press.place,))
-                self._since_s = time_s
+                self._heard_s = time_s
             return
         if share * NEARLY > 1.0:
             return
         finding = self.findings[press.place]
-        finding.heights = [*finding.heights[1 - MAX_HEIGHTS :], press.height]
-        if press.companion and (not finding.companion or share > finding.companion.share):
-            finding.companion = press.companion
+        finding.presses = [*finding.presses[1 - MAX_PRESSES :], press]
         if self.stage is Stage.PRESS:
             self._pressed[self.step] = press.height
             self._move_to(self.done_steps + 1)
         else:
-            self._since_s = time_s
+            self._heard_s = time_s
         self.remark = Remark(RemarkKind.TAKEN, (press.place,))
 
     def _zone(self, index: int) -> ZoneCalibration:
@@ -270,9 +285,18 @@ class Guide:
             noise=finding.rest.noise,
             soft=None if soft is None else min(max(level + soft, 0.0), top),
             full=None if hard is None else min(max(level + hard, 0.0), top),
+            leak=_leak(finding),
             board=wire.board,
             channel=wire.channel,
         )
+
+
+def _leak(finding: ZoneFindings) -> float | None:
+    """How much of a press of a zone another one shows; None where that is not known."""
+    if not finding.presses:
+        return None
+    share = finding.companion.share if finding.companion else 0.0
+    return share if share < NEARLY else None
 
 
 def walked_range(heights: Sequence[float]) -> tuple[float | None, float | None]:

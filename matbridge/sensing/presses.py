@@ -28,10 +28,14 @@ PRESS_SWINGS = 1.8
 PRESS_SHARE = 0.01
 
 # Near rest again: within this share of the level, which is farther than anything went at rest, or
-# within a tenth of the press that was.
+# within a fifth of the load that was: what is left then is creep, or leaks from the next zone that
+# is stepped on, while a foot that rolls keeps more than half.
 BACK_LEVEL = 0.65
-BACK_HEIGHT = 0.1
+BACK_LOAD = 0.2
 AGAIN = 2.0
+
+# What is worth a word to whoever is on the mat goes this many levels far.
+CLEAR_LEVELS = 3.0
 
 # Keeps a press that the law knows no load for from dividing by 0.
 LEAST_LOAD = 1e-9
@@ -78,6 +82,7 @@ class PressFinder:
         "_heights",
         "_last",
         "_levels",
+        "_loads",
         "_recent",
         "_rests",
         "_sensor",
@@ -96,6 +101,7 @@ class PressFinder:
         self._start_s = [-1.0] * size  # when the press began; below 0: idle
         self._back_s = [-1.0] * size  # since when it is near rest; below 0: it is not
         self._heights = [0.0] * size  # of the press that is under way
+        self._loads = [0.0] * size  # of that height
         self._recent: list[Press] = []
 
     def feed(self, places: Sequence[int], scan: Scan) -> list[Press]:
@@ -121,7 +127,12 @@ class PressFinder:
             height = self._heights[place]
             if abs(middle) > abs(height):
                 height = self._heights[place] = middle
-            if abs(away) > max(level * BACK_LEVEL, abs(height) * BACK_HEIGHT):
+                self._loads[place] = self._load(place, height)
+            if (
+                abs(away) > level * BACK_LEVEL
+                and away * height >= 0.0
+                and self._load(place, away) > self._loads[place] * BACK_LOAD
+            ):
                 self._back_s[place] = -1.0
             elif self._back_s[place] < 0.0:
                 self._back_s[place] = time_s
@@ -129,13 +140,17 @@ class PressFinder:
                 if abs(height) > level:
                     ended.append(self._end(place, time_s))
                 self._start_s[place] = -1.0
-                self._heights[place] = 0.0
+                self._heights[place] = self._loads[place] = 0.0
                 self._start_levels[place] = max(level, abs(away) * AGAIN)
         return ended
 
     def busy(self) -> bool:
         """Whether any place is pressed, as far as its last scan says."""
         return any(start >= 0.0 for start in self._start_s)
+
+    def is_clear(self, press: Press) -> bool:
+        """Whether a press went far enough to be no flicker of a sensor that creeps back."""
+        return abs(press.height) > CLEAR_LEVELS * self._levels[press.place]
 
     def _end(self, place: int, time_s: float) -> Press:
         start_s, end_s = self._start_s[place], self._back_s[place]

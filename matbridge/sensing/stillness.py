@@ -26,10 +26,10 @@ class Stillness:
     """boards: of each board, the place of each of its channels, or -1; places count from 0.
 
     size: how many places. bits: width of a reading. moved: the places that spoiled the last window,
-    the one that moved most first.
+    the one that moved most first. last: each place in the last window, still or not.
     """
 
-    __slots__ = ("_bits", "_boards", "_moved_windows", "_scans", "_size", "moved")
+    __slots__ = ("_bits", "_boards", "_moved_windows", "_scans", "_size", "last", "moved")
 
     def __init__(self, boards: Sequence[Sequence[int]], size: int, bits: int) -> None:
         self._bits = bits
@@ -38,6 +38,7 @@ class Stillness:
         self._scans: list[list[Scan]] = [[] for _ in boards]
         self._moved_windows = [0] * size
         self.moved: tuple[int, ...] = ()
+        self.last: list[Rest | None] | None = None
 
     def feed(self, board: int, scan: Scan) -> list[Rest | None] | None:
         """Each place at rest, once a window is still; None until then.
@@ -48,7 +49,7 @@ class Stillness:
         for scans in self._scans:
             if len(scans) < MIN_SCANS or scans[-1].time_s - scans[0].time_s < REST_S:
                 return None
-        rests = self._measure()
+        rests = self.last = self._measure()
         swings = [0.0 if rest is None or rest.still else rest.swing for rest in rests]
         # The farthest first: a step on one zone shakes those beside it.
         moved = sorted(

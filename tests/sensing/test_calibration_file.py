@@ -27,7 +27,7 @@ QUAY = Calibration(
     SENSOR,
     "2025-06-01T19:30:00+02:00",
     (
-        ZoneCalibration("bow", 3.25, 0.5, 90.0, 700.0, 0, 3),
+        ZoneCalibration("bow", 3.25, 0.5, 90.0, 700.0, 0, 3, 0.125),
         ZoneCalibration("mast", 1000.0, 0.375, 640.0, 12.0, 1, 0),
         ZoneCalibration("keel", 2.0, 0.375, None, None, 1, 1),
     ),
@@ -50,7 +50,8 @@ def calibrations(draw: st.DrawFn) -> Calibration:
             soft = min(max(soft, min(rest, full)), max(rest, full))
         noise = draw(st.floats(0.01, top))
         place = draw(st.integers(0, 9)), draw(st.integers(0, 1023))
-        zones.append(ZoneCalibration(name, rest, noise, soft, full, *place))
+        leak = draw(st.none() | st.floats(0, 1))
+        zones.append(ZoneCalibration(name, rest, noise, soft, full, *place, leak))
     sensor = SensorSpec(draw(st.sampled_from(SensorType)), bits, draw(st.floats(0, 1e7)))
     date = draw(st.datetimes()).isoformat()
     return Calibration(draw(names), sensor, date, tuple(zones))
@@ -127,6 +128,7 @@ def test_any_value_in_any_place_is_taken_or_refused_and_never_crashes(
         ('"soft": 90.0', '"soft": 900.0', "not between rest and full press"),
         ('"soft": 640.0', '"soft": 1001.0', "not between rest and full press"),
         ('"name": "mast"', '"name": "bow"', "two zones of one name"),
+        ('"leak": 0.125', '"leak": 1.5', "leak is 1.5, not a number from 0 to 1"),
         ('"channel": 3, ', "", "zone 1 should have exactly"),
         ('"channel": 3', '"channel": -1', "channel is -1"),
         ('"date": "2025', '"date": "last week 2025', "no ISO 8601 date"),

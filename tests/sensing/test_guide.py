@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from matbridge.board.scan import Scan
 from matbridge.board.simulated import SimulatedMat, render
 from matbridge.board.simulated.faults import Fault, FaultKind
-from matbridge.board.simulated.gestures import hand, stomp
+from matbridge.board.simulated.gestures import hand, step, stomp
 from matbridge.board.simulated.mat import Flaws, grid
 from matbridge.board.simulated.score import Press
 from matbridge.errors import CalibrationError
@@ -160,7 +160,28 @@ def test_leakage_into_neighbours_is_no_press_of_theirs() -> None:
     remarks = feed(guide, render(as_asked([0, 1, 2, 3]), leaky, RATE_HZ, 7))
     assert guide.stage is Stage.DONE
     assert {kind for _, kind, _ in remarks} == {RemarkKind.TAKEN}
-    assert all(finding.companion is not None for finding in guide.findings)
+    for finding, zone in zip(guide.findings, guide.result("2025-06-01").zones, strict=True):
+        assert finding.companion is not None
+        assert zone.leak == finding.companion.share
+        assert 0.1 < zone.leak < 0.6
+
+
+def test_the_next_zone_may_be_stepped_on_while_the_last_still_feels_it() -> None:
+    """Feet on a leaky mat, one step after the other with 0.3 s between them."""
+    mat = SimulatedMat(grid(4, 2, 25.0), flaws=Flaws(leakage=0.06))
+    rng = Random(3)
+    presses = []
+    start_s = REST_END_S
+    for zone in range(8):
+        presses.append(step(zone, start_s, 80.0, 0.4, rng))
+        presses.append(stomp(zone, start_s + 0.7, 500.0, 0.3, rng))
+        start_s = presses[-1].end_s + 0.3
+    guide, calibration = calibrated(mat, presses)
+    assert guide.stage is Stage.DONE
+    for zone_found in calibration.zones:
+        assert zone_found.soft is not None
+        assert zone_found.full is not None
+        assert zone_found.soft < zone_found.full
 
 
 def test_shorted_leads_are_twins() -> None:

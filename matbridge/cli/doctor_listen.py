@@ -1,0 +1,99 @@
+"""Listening to the boards of a mat for a while, and keeping what they sent."""
+
+from __future__ import annotations
+
+from math import inf
+from typing import NamedTuple
+
+from matbridge.board.hello import QUERY
+from matbridge.board.scan import Decoder, Scan
+from matbridge.cli.listening import Listening
+from matbridge.mapping.plan import BoardPlan, MatPlan
+from matbridge.service.loop import ServiceLoop
+
+# What a board may take to reboot when its port is opened, as many do.
+REBOOT_S = 2.5
+
+# What had been waiting in the system's buffers is read at once, and says nothing of the rate.
+STALE_S = 0.3
+
+# Reads that are kept as they came: about a second of a fast board.
+KEPT_READS = 1000
+
+# How often it is looked whether there is enough.
+LOOK_S = 0.05
+
+
+class Heard(NamedTuple):
+    """What one board sent while it was listened to. reads: (bytes, when), the first of them."""
+
+    plan: BoardPlan
+    status: dict[str, object]
+    decoder: Decoder
+    reads: list[tuple[bytes, float]]
+    received: int
+    scans: list[Scan]
+    seconds: float
+
+    @property
+    def rate_hz(self) -> float:
+        """Scans a second; 1 where there are too few to say."""
+        return (len(self.scans) - 1) / self.seconds if self.seconds > 0 else 1.0
+
+
+def listen(mat: MatPlan, seconds: float) -> list[Heard]:
+    """Hear every board for `seconds` of its scans, and no longer than that and a reboot."""
+    failed: list[Exception] = []
+    loop = ServiceLoop(failed.append)
+    scans: list[list[Scan]] = [[] for _ in mat.boards]
+    reads: list[list[tuple[bytes, float]]] = [[] for _ in mat.boards]
+    first_s = [inf for _ in mat.boards]
+
+    def take(board: int, scan: Scan) -> None:
+        if first_s[board] == inf:
+            first_s[board] = scan.time_s
+        if scan.time_s > first_s[board] + STALE_S:
+            scans[board].append(scan)
+
+    def keep(board: int, data: bytes, now_s: float) -> None:
+        if len(reads[board]) < KEPT_READS:
+            reads[board].append((data, now_s))
+
+    listening = Listening(mat, take)
+    listening.on_read = keep
+    started_s = loop.now_s()
+    asked = [False] * len(mat.boards)
+
+    def turn() -> None:
+        for index, board in enumerate(listening.boards):
+            if not asked[index] and board.heard:
+                asked[index] = True
+                board.link.write(QUERY)
+        heard_s = [each[-1].time_s - each[0].time_s if each else 0.0 for each in scans]
+        now_s = loop.now_s()
+        if failed or min(heard_s) >= seconds or now_s - started_s > seconds + STALE_S + REBOOT_S:
+            loop.stop()
+        else:
+            loop.call_at(now_s + LOOK_S, turn)
+
+    listening.open(loop)
+    turn()
+    try:
+        loop.run()
+        status = [dict(board.link.status()) for board in listening.boards]
+    finally:
+        listening.close()
+    if failed:
+        raise failed[0]
+    return [
+        Heard(
+            plan=board.plan,
+            status=status[index],
+            decoder=board.decoder,
+            reads=reads[index],
+            received=listening.received[index],
+            scans=scans[index],
+            seconds=scans[index][-1].time_s - scans[index][0].time_s if scans[index] else 0.0,
+        )
+        for index, board in enumerate(listening.boards)
+    ]
