@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
+from itertools import chain
 from typing import NamedTuple
 
 from matbridge.midi.messages import (
@@ -120,15 +121,15 @@ class Ledger:
             self.release(key, RELEASE_UNSENSED, out)
 
     def lose(self, output: int, unseen: bool) -> None:
-        """An output went away: what sounds on it is owed.
+        """An output went away: what sounds on it is owed. Of one already lost: nothing.
 
         unseen: the loss may have gone unnoticed for a while, so that the latest note-offs are owed
         once more. A synth takes a note-off too many in silence.
         """
-        owed = self._owed.setdefault(output, set())
-        owed.update(key for key in self._zones if key >> 11 == output)
-        if unseen:
-            owed.update(key for key in self._recent if key >> 11 == output)
+        if output in self._owed:
+            return
+        maybe_heard = chain(self._zones, self._recent if unseen else ())
+        self._owed[output] = {key for key in maybe_heard if key >> 11 == output}
         self.keep_owed()
 
     def keep_owed(self) -> None:

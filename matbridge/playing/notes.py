@@ -50,6 +50,7 @@ class NoteHandler(Handler):
         "_own",
         "_part",
         "_repeat",
+        "_shared",
         "_stage",
         "_step",
         "_steps",
@@ -82,8 +83,9 @@ class NoteHandler(Handler):
         self._steps = steps
         self._latch = latch if part.latched else None
         self._choked = choked
-        self._flows: tuple[Flow, ...] = ()
-        self._own: tuple[tuple[Flow, int], ...] = ()
+        self._flows: tuple[Flow, ...] = ()  # all
+        self._shared: tuple[Flow, ...] = ()  # with others of the channel
+        self._own: tuple[tuple[Flow, int], ...] = ()  # and what a new note starts with
         self._next = 0
         self._step = 0
         self._velocity = 0
@@ -97,6 +99,7 @@ class NoteHandler(Handler):
     ) -> None:
         """Drive `shared` flows of the channel, and `own` flows of this part's voices."""
         self._flows = shared + tuple(flow for _, flow in own)
+        self._shared = shared
         starts = []
         for plan, flow in own:
             start = UNKNOWN
@@ -237,8 +240,15 @@ class NoteHandler(Handler):
         hold = self._part.hold
         if hold in (Hold.TOUCH, Hold.LENGTH):
             self._stop_repeat()
-        for flow in self._flows:
+        ends = hold is Hold.TOUCH and not (self._latch is not None and self._latch.down)
+        for flow in self._shared:
             flow.release(self.zone, now_s, out)
+        for flow, start in self._own:
+            if ends and start != UNKNOWN:
+                # The next note says it anew, and the release of this one keeps its colour.
+                flow.forget(start)
+            else:
+                flow.release(self.zone, now_s, out)
         if hold is Hold.TOUCH:
             voices, self.voices = self.voices, []
             self._give_up(voices, velocity, out)

@@ -15,19 +15,19 @@ what is to be sent is returned, in order.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Sequence
+from itertools import chain
 from typing import NamedTuple
 
 from matbridge.mapping.plan import Act, ActionPart, Leaving, PerformancePlan
 from matbridge.midi import messages
 from matbridge.midi.messages import CLOCK, CONTINUE, CONTROL_CHANGE, PROGRAM_CHANGE, START, STOP
 from matbridge.playing.clock import ClockOut
-from matbridge.playing.ledger import Image, Sent, Sounding
+from matbridge.playing.ledger import Image, Ledger, Sent, Sounding
 from matbridge.playing.preset import Preset, tuned_places, used_places
 from matbridge.playing.roster import Roster
 from matbridge.playing.stage import Stage, places_of
 from matbridge.playing.tempo import Tempo
-from matbridge.playing.zones import Zone
 from matbridge.sensing.touch import Touch, VelocitySource
 
 # Five octaves: beyond it hardly a zone would sound.
@@ -59,6 +59,11 @@ class Player:
         self._prepare(performance, performance.first, stage)
         self._roster = Roster(self._current)
         self._clock = ClockOut(stage, performance.clock_outputs)
+
+    @property
+    def ledger(self) -> Ledger:
+        """What sounds, and its image."""
+        return self._stage.ledger
 
     @property
     def next_due_s(self) -> float:
@@ -175,9 +180,12 @@ class Player:
             self._clock.stop(out)
         if same:
             self._leave(now_s, out)
-            self._end_all_but(self._roster.ringing.values(), now_s, out)
+            ringing = set(map(id, self._roster.ringing.values()))
+            for zone in chain.from_iterable(preset.zones for preset in self._presets):
+                if id(zone) not in ringing:
+                    zone.leave(now_s, out)
         else:
-            self._end_all_but((), now_s, out)
+            self._end_all(now_s, out)
             stage.set_mpe((), out)
             stage.rest_bends(out)
         out = self._deliver(out)
@@ -224,7 +232,7 @@ class Player:
     def finish(self, now_s: float) -> list[Sent]:
         """End: every owed note-off, controls and bends at rest, the clock stopped."""
         out: list[Sent] = []
-        self._end_all_but((), now_s, out)
+        self._end_all(now_s, out)
         self._stage.rest_bends(out)
         self._clock.stop(out)
         return self._deliver(out)
@@ -295,29 +303,32 @@ class Player:
     def _leave(self, now_s: float, out: list[Sent]) -> None:
         """Leave the current preset by its rule."""
         if self._current.plan.leaving is Leaving.END:
-            for zone in self._current.zones:
-                zone.leave(now_s, out)
+            self._current.leave(now_s, out)
             return
         for number, zone in enumerate(self._current.zones):
             if zone.held:
                 self._roster.ringing[number] = zone
             zone.ring(now_s, out)
 
-    def _all_zones(self) -> Iterator[Zone]:
-        yield from self._roster.ringing.values()
+    def _end_all(self, now_s: float, out: list[Sent]) -> None:
+        """Let go of everything, everywhere."""
         for preset in self._presets:
-            yield from preset.zones
+            preset.leave(now_s, out)
+        for zone in self._roster.ringing.values():
+            zone.leave(now_s, out)
 
-    def _end_all_but(self, spared: Iterable[Zone], now_s: float, out: list[Sent]) -> None:
-        """Let every zone of every preset let go of everything, but some."""
-        sparing = set(map(id, spared))
-        for zone in self._all_zones():
-            if id(zone) not in sparing:
-                zone.leave(now_s, out)
+    def _hush(self, out: list[Sent]) -> None:
+        """End all notes, everywhere."""
+        for preset in self._presets:
+            preset.hush(out)
+        for zone in self._roster.ringing.values():
+            zone.hush(out)
 
     def _drop(self, output: int, out: list[Sent]) -> None:
-        """End all notes of one output."""
-        for zone in self._all_zones():
+        """End all notes of one output, everywhere."""
+        for preset in self._presets:
+            preset.drop(output, out)
+        for zone in self._roster.ringing.values():
             zone.drop(output, out)
 
     def _act(self, action: ActionPart, now_s: float, out: list[Sent]) -> None:
@@ -339,8 +350,7 @@ class Player:
             case Act.MUTE:
                 stage.muted = not stage.muted
                 if stage.muted:
-                    for zone in self._all_zones():
-                        zone.hush(out)
+                    self._hush(out)
                 self._seat()
             case Act.PANIC:
                 self._panic(now_s, out)
@@ -351,7 +361,7 @@ class Player:
                 self.requests.append(Act.TAKE)
 
     def _panic(self, now_s: float, out: list[Sent]) -> None:
-        self._end_all_but((), now_s, out)
+        self._end_all(now_s, out)
         used = {place for preset in self.performance.presets for place in used_places(preset)}
         for control in (messages.ALL_NOTES_OFF, messages.ALL_SOUND_OFF):
             for output, channel in sorted(used):

@@ -90,17 +90,39 @@ def used_places(preset: PresetPlan) -> set[Place]:
 class Preset:
     """One preset of a performance, ready to play."""
 
-    __slots__ = ("latch", "onsets", "plan", "zones")
+    __slots__ = ("_lanes", "onsets", "plan", "zones")
 
     def __init__(self, plan: PresetPlan, stage: Stage, tuned: frozenset[Place], act: Act) -> None:
         self.plan = plan
         maker = _Maker(plan, stage, tuned, act)
-        self.latch = maker.latch
         self.zones = tuple(maker.zone(number, zone) for number, zone in enumerate(plan.zones))
+        self._lanes = tuple(maker.lanes.values())
         crowd = Crowd(plan.voices.crowd, plan.voices.crowd_s) if plan.voices.crowd else None
         self.onsets = tuple(
             zone.onset if crowd is None else crowd.guard(zone.onset) for zone in self.zones
         )
+
+    def leave(self, now_s: float, out: list[Sent]) -> None:
+        """Let go of everything."""
+        for lane in self._lanes:
+            lane.clear(out)
+        for zone in self.zones:
+            zone.leave(now_s, out)
+
+    def hush(self, out: list[Sent]) -> None:
+        """End all notes."""
+        for lane in self._lanes:
+            lane.clear(out)
+        for zone in self.zones:
+            zone.hush(out)
+
+    def drop(self, output: int, out: list[Sent]) -> None:
+        """End all notes of one output."""
+        for lane in self._lanes:
+            if lane.output == output:
+                lane.clear(out)
+        for zone in self.zones:
+            zone.drop(output, out)
 
 
 class _Maker:
@@ -115,11 +137,11 @@ class _Maker:
         self._ranges = {(output, channel): wide for output, channel, wide in plan.bend_ranges}
         join = plan.voices.same_note is SameNote.JOIN
         self._strike: Strike = stage.ledger.join if join else stage.ledger.strike
-        self._lanes: dict[Place, Lane] = {}
+        self.lanes: dict[Place, Lane] = {}
         self._flows: dict[tuple[Place, PressurePlan], Flow] = {}
         self._switches: dict[tuple[Place, int], Switch] = {}
         self._groups: dict[int, list[NoteHandler]] = {}
-        self.latch = Latch()
+        self._latch = Latch()
         self._has_pedal = any(
             isinstance(part, PedalPart) for zone in plan.zones for part in zone.parts
         )
@@ -186,7 +208,7 @@ class _Maker:
             case ProgramPart():
                 return ProgramHandler(self._stage, part)
             case PedalPart():
-                return PedalHandler(part, self.latch)
+                return PedalHandler(part, self._latch)
             case ActionPart():
                 return ActionHandler(part, self._act)
 
@@ -209,7 +231,7 @@ class _Maker:
             zone,
             self._lane(part.output, part.channel),
             steps or ((),),
-            self.latch if self._has_pedal and part.latched else None,
+            self._latch if self._has_pedal and part.latched else None,
             self._groups.setdefault(part.group, []) if part.group >= 0 else [],
         )
         if part.group >= 0:
@@ -240,9 +262,9 @@ class _Maker:
 
     def _lane(self, output: int, channel: int) -> Lane:
         place = (output, channel)
-        if place not in self._lanes:
-            self._lanes[place] = make_lane(output, self._sound(place), self._plan.voices)
-        return self._lanes[place]
+        if place not in self.lanes:
+            self.lanes[place] = make_lane(output, self._sound(place), self._plan.voices)
+        return self.lanes[place]
 
     def _sound(self, place: Place) -> Sound:
         ledger, strike = self._stage.ledger, self._strike

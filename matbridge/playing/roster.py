@@ -12,7 +12,7 @@ from collections.abc import Callable
 
 from matbridge.playing.ledger import Sent
 from matbridge.playing.preset import Preset
-from matbridge.playing.zones import Onset, Zone
+from matbridge.playing.zones import UNTOLD_LIFT, Onset, Zone
 
 Moment = Callable[[float, float, list[Sent]], None]
 """Called with the value of a pressure or a lift, the present second, and the messages."""
@@ -52,7 +52,7 @@ class Roster:
             zone.lift(value, now_s, out)
 
         def onset(value: float, time_s: float, now_s: float, out: list[Sent]) -> None:
-            lift(0.0, now_s, out)
+            lift(UNTOLD_LIFT, now_s, out)
             self.onsets[number](value, time_s, now_s, out)
 
         self.onsets[number], self.pressures[number], self.lifts[number] = onset, zone.pressure, lift

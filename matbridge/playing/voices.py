@@ -152,6 +152,9 @@ class Lane:
         if voice.key >= 0:
             self.sound.end(voice, velocity, out)
 
+    def clear(self, out: list[Sent]) -> None:
+        """All voices are about to be ended, one by one: let none come back meanwhile."""
+
     def again(self, voice: Voice, out: list[Sent]) -> None:
         """Strike a voice once more, if it sounds."""
         if voice.key >= 0:
@@ -233,6 +236,12 @@ class SingleLane(Lane):
             voice.over = True
             self._held.remove(voice)
             self._settle(velocity, out)
+
+    def clear(self, out: list[Sent]) -> None:
+        for voice in self._held:
+            voice.over = True
+        self._held.clear()
+        self._settle(RELEASE_UNSENSED, out)
 
     def _settle(self, velocity: int, out: list[Sent]) -> None:
         """Let the one with priority sound; `velocity` is for the release of the one before."""

@@ -19,6 +19,9 @@ from matbridge.playing.voices import Strike
 Onset = Callable[[float, float, float, list[Sent]], None]
 """Called with the value of the onset, the second it happened, the present one, and the messages."""
 
+# The speed of a lift that nobody told of: neither slow nor fast, as where it is not sensed.
+UNTOLD_LIFT = 0.5
+
 
 class Zone:
     """A zone that plays nothing; what is said of handlers holds for zones too."""
@@ -192,7 +195,7 @@ class PartsZone(Zone):
 
     def onset(self, value: float, time_s: float, now_s: float, out: list[Sent]) -> None:
         if self._held:
-            self.lift(0.0, now_s, out)
+            self.lift(UNTOLD_LIFT, now_s, out)
         self._held = True
         velocity = self._velocities[int(value * 1023 + 0.5)]
         for handler in self._handlers:
