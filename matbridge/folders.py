@@ -11,10 +11,10 @@ typing: 15 ms for a whole command that may take 25.
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
 NAME = "matbridge"

@@ -7,14 +7,17 @@ name of the preset that plays now, `panic` how many notes it ended, `status --js
 
 from __future__ import annotations
 
-import json
 import os
-import socket
 import sys
-from collections.abc import Callable, Mapping, Sequence
 
 from matbridge.folders import runtime_folders
+from matbridge.service import quick
 from matbridge.service.protocol import SOCKET_SUFFIX, read_reply, refused, request
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+    from socket import socket
 
 NOT_RUNNING = 3
 
@@ -59,6 +62,8 @@ def status(argv: Sequence[str]) -> int:
     def do(words: Sequence[str], name: str | None) -> None:
         said = exchange("status", {}, name)
         if words:
+            import json
+
             print(json.dumps(said))
             return
         from matbridge.display.status import status_lines
@@ -121,11 +126,14 @@ def stop(argv: Sequence[str]) -> int:
     """End the bridge, and wait until it has ended."""
 
     def do(_words: Sequence[str], name: str | None) -> None:
-        with connect(name) as connection:
+        connection = connect(name)
+        try:
             connection.sendall(request("stop", {}))
             read_reply(_line(connection))
             while connection.recv(READ_BYTES):
                 pass  # it hangs up when the last note-off has left
+        finally:
+            connection.close()
 
     return _run("stop", "", argv, do)
 
@@ -135,17 +143,20 @@ def exchange(ask: str, fields: Mapping[str, object], name: str | None) -> Mappin
 
     Raises ControlError where it refuses, NotRunning where there is none.
     """
-    with connect(name) as connection:
+    connection = connect(name)
+    try:
         connection.sendall(request(ask, fields))
         return read_reply(_line(connection))
+    finally:
+        connection.close()
 
 
-def connect(name: str | None) -> socket.socket:
+def connect(name: str | None) -> socket:
     """A connection to the bridge of that name, or to the only one.
 
     Raises NotRunning where there is none, ControlError where there are several.
     """
-    found: dict[str, socket.socket] = {}
+    found: dict[str, socket] = {}
     for folder in runtime_folders():
         try:
             files = sorted(os.listdir(folder))  # noqa: PTH208
@@ -155,16 +166,12 @@ def connect(name: str | None) -> socket.socket:
             bridge = file.removesuffix(SOCKET_SUFFIX)
             if file == bridge or (name is not None and bridge != name) or bridge in found:
                 continue
-            connection = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-            connection.settimeout(ANSWER_S)
             try:
-                connection.connect(f"{folder}/{file}")
-            except OSError as error:
-                connection.close()
-                if isinstance(error, PermissionError):
-                    raise refused(f"the bridge '{bridge}' is another user's") from None
+                found[bridge] = quick.connect(f"{folder}/{file}", ANSWER_S)
+            except PermissionError:
+                raise refused(f"the bridge '{bridge}' is another user's") from None
+            except OSError:
                 continue  # left by one that was killed
-            found[bridge] = connection
     if not found:
         called = f" called '{name}'" if name else ""
         raise NotRunning(f"no bridge{called} is running; start one with 'matbridge run FILE'")
@@ -176,7 +183,7 @@ def connect(name: str | None) -> socket.socket:
     return connection
 
 
-def _line(connection: socket.socket) -> bytes:
+def _line(connection: socket) -> bytes:
     data = b""
     while not data.endswith(b"\n"):
         try:

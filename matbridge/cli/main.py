@@ -9,6 +9,7 @@ Whatever is imported here is paid for by every command, so this imports next to 
 
 from __future__ import annotations
 
+import os
 import sys
 
 from matbridge import __version__
@@ -44,22 +45,13 @@ COMMANDS: dict[str, tuple[str, str]] = {
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit code."""
-    arguments = list(sys.argv[1:] if argv is None else argv)
-    if not arguments or arguments[0] in ("-h", "--help", "help"):
-        print(usage())
-        return 0 if arguments else 2
-    name, *rest = arguments
-    if name == "--version":
-        print(f"matbridge {__version__}")
-        return 0
-    if name not in COMMANDS:
-        print(f"matbridge: {unknown(name)}", file=sys.stderr)
-        return 2
     try:
-        return command(name)(rest)
+        code = _run(list(sys.argv[1:] if argv is None else argv))
+        sys.stdout.flush()
     except BrokenPipeError:
-        # Whoever read our output has gone, as in `matbridge ports | head -1`; say nothing more.
-        sys.stderr.close()
+        # Whoever read our output has gone, as in `matbridge ports | head -1`. The interpreter
+        # flushes once more at its end; that must not fail with words either.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         return 1
     except KeyboardInterrupt:
         return 130
@@ -70,6 +62,21 @@ def main(argv: Sequence[str] | None = None) -> int:
             raise
         print(f"matbridge: {error}", file=sys.stderr)
         return 1
+    return code
+
+
+def _run(arguments: list[str]) -> int:
+    if not arguments or arguments[0] in ("-h", "--help", "help"):
+        print(usage())
+        return 0 if arguments else 2
+    name, *rest = arguments
+    if name == "--version":
+        print(f"matbridge {__version__}")
+        return 0
+    if name not in COMMANDS:
+        print(f"matbridge: {unknown(name)}", file=sys.stderr)
+        return 2
+    return command(name)(rest)
 
 
 def command(name: str) -> Callable[[Sequence[str]], int]:

@@ -32,7 +32,7 @@ def main(argv: Sequence[str]) -> int:
     except NotRunning as error:
         print(f"matbridge: {error}", file=sys.stderr)
         return NOT_RUNNING
-    with connection:
+    with socket.socket(fileno=connection.detach()) as connection:
         connection.sendall(request("watch", {}))
         connection.settimeout(None)
         if given.json or not sys.stdout.isatty():

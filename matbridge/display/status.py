@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any
-
 from matbridge.plain import escaped
 
-Facts = Mapping[str, Any]
+# Imported by a command that answers at once: see matbridge.cli.control.
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from typing import Any, TypeAlias
+
+    Facts: TypeAlias = Mapping[str, Any]
 
 
 def status_lines(said: Facts) -> Iterator[str]:

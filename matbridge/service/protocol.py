@@ -16,11 +16,12 @@ This module is loaded by the commands that have no time: see matbridge.folders.
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping
+from matbridge.service.quick import from_json, to_json
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from matbridge.errors import ControlError
 
 VERSION = 1
@@ -48,18 +49,20 @@ ASKS: dict[str, dict[str, type]] = {
 
 
 def request(ask: str, fields: Mapping[str, object]) -> bytes:
-    """A request as it is sent."""
-    return json.dumps({"matbridge": VERSION, "ask": ask, **fields}).encode() + b"\n"
+    """A request as it is sent; its fields are texts, integers and truths."""
+    return to_json({"matbridge": VERSION, "ask": ask, **fields}).encode() + b"\n"
 
 
 def reply(fields: Mapping[str, object]) -> bytes:
     """A granted request's answer as it is sent."""
+    import json
+
     return json.dumps({"matbridge": VERSION, "ok": True, **fields}).encode() + b"\n"
 
 
 def refusal(reason: str) -> bytes:
     """A refused request's answer as it is sent."""
-    return json.dumps({"matbridge": VERSION, "ok": False, "error": reason}).encode() + b"\n"
+    return to_json({"matbridge": VERSION, "ok": False, "error": reason}).encode() + b"\n"
 
 
 def read_request(line: bytes) -> tuple[str, dict[str, object]]:
@@ -73,7 +76,7 @@ def read_request(line: bytes) -> tuple[str, dict[str, object]]:
         raise refused(f"'ask' must be one of: {', '.join(ASKS)}")
     for name, value in said.items():
         if name not in ASKS[ask]:
-            raise refused(f"'{ask}' has no field {json.dumps(name)[:40]}")
+            raise refused(f"'{ask}' has no field {name[:40]!r}")
         if type(value) is not ASKS[ask][name]:
             raise refused(f"'{name}' must be of type {ASKS[ask][name].__name__}")
     return ask, said
@@ -101,7 +104,7 @@ def refused(reason: str) -> ControlError:
 
 def _object(line: bytes) -> dict[str, object]:
     try:
-        said = json.loads(line)
+        said = from_json(line.decode())
     except (ValueError, RecursionError):
         raise refused("a line must hold one JSON object") from None
     if not isinstance(said, dict):
