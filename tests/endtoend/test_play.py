@@ -133,14 +133,16 @@ def play(
             for f in frames
         ]
     board, line = Pty(), Line()
+    line.start()
     try:
         with JackServer() as server:
             show = write_show(folder, board.path, "slipway", line.pty.path, wire, source)
             with Bridge(show, folder, server.env) as bridge:
                 wait_until(lambda: any("slipway" in port for port in server.ports()), "the port")
                 (port,) = [name for name in server.ports() if "slipway" in name]
-                with JackReader(server, port) as reader:
-                    line.start()
+                with JackReader(server) as reader:
+                    # Nothing can be sent from here to see it come through: it is waited for.
+                    reader.connect(port, lambda probe: None)
                     pace(board, frames)
                     expected = 2 * len(moments)
                     if not flip:
