@@ -30,7 +30,11 @@ class MemoryPort(Output):
         """What was sent, without the times."""
         return [message for _, message in self.sent]
 
-    def open(self, loop: Loop, wait_s: float = START_WAIT_S) -> None:
+    def open(
+        self,
+        loop: Loop,
+        wait_s: float = START_WAIT_S,  # noqa: ARG002 - opens at once
+    ) -> None:
         self._loop = loop
 
     def send(self, messages: Sequence[bytes]) -> None:

@@ -70,8 +70,8 @@ class Output(ABC):
         Then what this kind can measure, such as `dropped` messages.
         """
 
-    def tempo(self, bpm: float) -> None:
+    def tempo(self, bpm: float) -> None:  # noqa: B027 - most have nowhere to write it
         """The tempo from now on, for an output that writes it down. The rest ignore it."""
 
-    def mark(self, text: str) -> None:
+    def mark(self, text: str) -> None:  # noqa: B027 - likewise
         """A name for this moment (a preset begins), for an output that writes it down."""

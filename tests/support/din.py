@@ -1,31 +1,40 @@
-"""The other end of a serial MIDI jack, on a pseudo-terminal: a synth that keeps what it hears."""
+"""The other end of a MIDI cable: a pseudo-terminal whose reader takes a byte every 320 us."""
 
 from __future__ import annotations
 
 import contextlib
 import os
-import select
 import threading
+import time
 import tty
+from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from tests.support.asound import parse
 from tests.support.jack import wait_until
 
+# 31 250 baud, ten bits a byte.
+BYTE_S = 320e-6
 
-class DinReader:
-    """Reads `path` into `received` from a thread of its own, as a context manager."""
 
-    def __init__(self) -> None:
-        self._master, self._slave = os.openpty()
-        tty.setraw(self._slave)
-        self.path = os.ttyname(self._slave)
-        self.received = b""
-        self._ended = threading.Event()
-        self._thread = threading.Thread(target=self._read, daemon=True)
+class DinPeer:
+    """A serial device at `path`, and what came out of it.
+
+    arrivals: (monotonic second, bytes so far) at each read. With `paced`, no faster than the wire.
+    """
+
+    def __init__(self, path: Path, *, paced: bool = True) -> None:
+        self.path = path
+        self.data = b""
+        self.arrivals: list[tuple[float, int]] = []
+        self._paced = paced
+        self._master = -1
+        self._thread: threading.Thread | None = None
+        self._stop = threading.Event()
 
     def __enter__(self) -> Self:
-        self._thread.start()
+        self.plug()
         return self
 
     def __exit__(
@@ -34,64 +43,49 @@ class DinReader:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._ended.set()
+        self.unplug()
+
+    def plug(self) -> None:
+        """Make the device."""
+        self._master, slave = os.openpty()
+        tty.setraw(slave)
+        self.path.unlink(missing_ok=True)
+        self.path.symlink_to(os.ttyname(slave))
+        os.close(slave)
+        os.set_blocking(self._master, False)
+        self._stop.clear()
+        self._thread = threading.Thread(target=self._read)
+        self._thread.start()
+
+    def unplug(self) -> None:
+        """Take it away, as a cable that is pulled."""
+        if self._thread is None:
+            return
+        self._stop.set()
         self._thread.join()
+        self._thread = None
+        self.path.unlink()
         os.close(self._master)
-        os.close(self._slave)
 
     def messages(self) -> list[bytes]:
-        """Whole channel messages, with the status that running status leaves out put back."""
-        return whole_messages(self.received)
+        """What libasound makes of the bytes so far."""
+        return parse(self.data)
 
-    def notes(self) -> list[tuple[str, int, int]]:
-        """("on" or "off", channel 1-16, note) of what was heard."""
-        found = []
-        for message in self.messages():
-            if message[0] & 0xF0 in (0x80, 0x90):
-                struck = message[0] & 0xF0 == 0x90 and message[2] > 0
-                found.append(("on" if struck else "off", (message[0] & 15) + 1, message[1]))
-        return found
-
-    def wait_for(self, what: str, channel: int, note: int, count: int = 1) -> None:
-        """Until so many note-ons or note-offs of a key were heard."""
-        wait_until(
-            lambda: self.notes().count((what, channel, note)) >= count,
-            f"note-{what} {note} on channel {channel}, heard {self.notes()}",
-        )
-
-    def sounding(self) -> set[tuple[int, int]]:
-        """Keys struck and not ended; fails where one was struck twice or ended unstruck."""
-        keys: set[tuple[int, int]] = set()
-        for what, channel, note in self.notes():
-            if what == "on":
-                assert (channel, note) not in keys, f"struck again: {channel}, {note}"
-                keys.add((channel, note))
-            else:
-                assert (channel, note) in keys, f"ended without a strike: {channel}, {note}"
-                keys.remove((channel, note))
-        return keys
+    def wait_for(self, wanted: bytes) -> None:
+        wait_until(lambda: wanted in self.messages(), wanted.hex(" "))
 
     def _read(self) -> None:
-        while not self._ended.is_set():
-            if select.select([self._master], [], [], 0.02)[0]:
-                with contextlib.suppress(OSError):
-                    self.received += os.read(self._master, 4096)
-
-
-def whole_messages(data: bytes) -> list[bytes]:
-    """The channel messages in a MIDI byte stream (MIDI 1.0: running status, real time anywhere)."""
-    messages = []
-    status, values = 0, b""
-    for byte in data:
-        if byte >= 0xF8:
-            continue
-        if byte >= 0x80:
-            status, values = (byte, b"") if byte < 0xF0 else (0, b"")
-            continue
-        if not status:
-            continue
-        values += bytes((byte,))
-        if len(values) == (1 if status & 0xF0 in (0xC0, 0xD0) else 2):
-            messages.append(bytes((status,)) + values)
-            values = b""
-    return messages
+        due_s = time.monotonic()
+        while not self._stop.is_set():
+            # Until the bridge opens the other end there is nothing but EIO to read.
+            with contextlib.suppress(BlockingIOError, OSError):
+                now_s = time.monotonic()
+                if self._paced and due_s < now_s - BYTE_S:
+                    due_s = now_s - BYTE_S
+                count = int((now_s - due_s) / BYTE_S) if self._paced else 4096
+                chunk = os.read(self._master, count) if count else b""
+                due_s += len(chunk) * BYTE_S
+                if chunk:
+                    self.data += chunk
+                    self.arrivals.append((now_s, len(self.data)))
+            self._stop.wait(BYTE_S)

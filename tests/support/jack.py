@@ -1,0 +1,197 @@
+"""A JACK server of our own, and a receiver that is not ours: the server's own jack_midi_dump."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import time
+from collections.abc import Callable
+from itertools import count
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+# What starting or ending a server or a client may take on a busy machine.
+PATIENCE_S = 10.0
+
+_numbers = count(1)
+
+
+def wait_until(met: Callable[[], bool], what: str, patience_s: float = PATIENCE_S) -> None:
+    """Look until `met`, and fail with `what` after `patience_s`."""
+    end_s = time.monotonic() + patience_s
+    while not met():
+        if time.monotonic() > end_s:
+            raise AssertionError(f"waited {patience_s} s in vain for {what}")
+        time.sleep(0.005)
+
+
+class JackServer:
+    """`jackd` without a sound card, under a name of its own, as a context manager.
+
+    env: what a client needs to find it, and no other.
+    """
+
+    def __init__(self, period_frames: int = 64) -> None:
+        self.name = f"mb{os.getpid()}x{next(_numbers)}"
+        self.env = {"JACK_DEFAULT_SERVER": self.name, "JACK_NO_START_SERVER": "1"}
+        self._period_frames = period_frames
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def __enter__(self) -> Self:
+        try:
+            self.start()
+        except AssertionError:
+            self.stop()
+            raise
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.stop()
+
+    def start(self) -> None:
+        """Start, and wait until clients are taken."""
+        self._process = subprocess.Popen(
+            (
+                *("jackd", "-n", self.name, "-r", "-d", "dummy", "-r", "48000"),
+                *("-p", str(self._period_frames)),
+            ),
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        door = Path(f"/dev/shm/jack_{self.name}_{os.getuid()}_0")  # noqa: S108 - JACK's own place
+        wait_until(door.exists, f"jackd {self.name}")
+        wait_until(lambda: "system:playback_1" in self.ports(), f"the ports of jackd {self.name}")
+
+    def ports(self) -> list[str]:
+        """The names of all ports, by JACK's own lister."""
+        listed = subprocess.run(
+            ("jack_lsp", "-s", self.name),
+            env={**os.environ, **self.env},
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        return listed.stdout.split("\n")
+
+    def freeze(self) -> None:
+        """Stop the server where it is, as a debugger or a swapping machine does."""
+        self._signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        self._signal(signal.SIGCONT)
+
+    def kill(self) -> None:
+        """End it with no chance to tell anybody."""
+        self._signal(signal.SIGKILL)
+        assert self._process is not None
+        self._process.wait()
+
+    def stop(self) -> None:
+        process = self._process
+        if process is None or process.poll() is not None:
+            return
+        process.send_signal(signal.SIGCONT)
+        process.terminate()
+        try:
+            # It waits five seconds for a client that was killed.
+            process.wait(PATIENCE_S)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+
+    def _signal(self, number: signal.Signals) -> None:
+        assert self._process is not None
+        self._process.send_signal(number)
+
+
+class JackReader:
+    """An independent JACK client with one MIDI input, which keeps what it hears.
+
+    Others connect to `port`; or it connects itself, by `connect`.
+    """
+
+    def __init__(self, server: JackServer) -> None:
+        self._server = server
+        self._client = f"reader{next(_numbers)}"
+        self.port = f"{self._client}:input"
+        self._heard = b""
+        self._skipped = 0
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def __enter__(self) -> Self:
+        environment = {**os.environ, **self._server.env}
+        self._process = subprocess.Popen(
+            ("stdbuf", "-oL", "jack_midi_dump", "-a", self._client),
+            env=environment,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+        )
+        assert self._process.stdout is not None
+        os.set_blocking(self._process.stdout.fileno(), False)
+        wait_until(lambda: self.port in self._server.ports(), f"the JACK port {self.port}")
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        assert self._process is not None
+        assert self._process.stdout is not None
+        # One that is killed keeps the server busy for seconds.
+        self._process.terminate()
+        self._process.wait()
+        self._process.stdout.close()
+
+    def connect(self, source: str, send: Callable[[bytes], None]) -> None:
+        """Join the port `source` to ours, and wait until what `send` sends comes through.
+
+        A server takes up a connection a little later than it says, and one that clears up after
+        the dead may refuse at first.
+        """
+        wait_until(lambda: self._connected(source), f"a connection from {source} to {self.port}")
+        for number in range(128):
+            probe = bytes((0xBF, 119, number))
+            send(probe)
+            time.sleep(0.01)
+            if probe in self.messages():
+                break
+        self._skipped += len(self.messages())
+
+    def _connected(self, source: str) -> bool:
+        joined = subprocess.run(
+            ("jack_connect", "-s", self._server.name, source, self.port),
+            env={**os.environ, **self._server.env},
+            capture_output=True,
+            check=False,
+        )
+        return joined.returncode == 0
+
+    def messages(self) -> list[bytes]:
+        """All that was heard so far. A line reads `FRAME: 90 3c 64 note on ...`."""
+        assert self._process is not None
+        assert self._process.stdout is not None
+        while chunk := self._process.stdout.read():
+            self._heard += chunk
+        lines = self._heard.decode().split("\n")[:-1]
+        return [_message(line.partition(":")[2].split()) for line in lines[self._skipped :]]
+
+    def wait_for(self, wanted: bytes, patience_s: float = PATIENCE_S) -> None:
+        """Wait until `wanted` has been heard."""
+        wait_until(lambda: wanted in self.messages(), wanted.hex(" "), patience_s)
+
+
+def _message(words: list[str]) -> bytes:
+    status = int(words[0], 16)
+    length = 2 if status & 0xF0 in (0xC0, 0xD0) else 3
+    return bytes(int(word, 16) for word in words[:length])
