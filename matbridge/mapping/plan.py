@@ -25,6 +25,10 @@ low): never increasing then.
 """
 
 
+# What a receiver makes of a full bend unless it was told otherwise, in semitones (common practice).
+DEFAULT_BEND_RANGE = 2
+
+
 class Pitch(NamedTuple):
     """A MIDI note number, and by how many cents the sound departs from it (-50.0 to 50.0)."""
 
@@ -265,6 +269,12 @@ class MpePlan:
     members: int
     bend_range: int = 48
 
+    @property
+    def channels(self) -> range:
+        """The member channels, from the manager outward."""
+        step = 1 if self.manager == 1 else -1
+        return range(self.manager + step, self.manager + step * (self.members + 1), step)
+
 
 @dataclass(frozen=True, slots=True)
 class ChannelEntry:
@@ -290,7 +300,7 @@ class PresetPlan:
     """One piece.
 
     zones: one for each zone of the mat. bend_ranges: (output, channel, semitones) of the receiver,
-    2 where absent, for cents and bends. quantise: onsets wait for the next multiple of it, or None.
+    DEFAULT_BEND_RANGE where absent, for cents and bends. quantise: onsets wait for the next multiple of it, or None.
     flats: whether notes of the piece are named with flats ("Eb3"), as its scale was written.
     """
 

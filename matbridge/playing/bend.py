@@ -14,10 +14,6 @@ from matbridge.midi.messages import BEND_CENTRE, BEND_MAX, pitch_bend
 from matbridge.playing.controllers import Controllers, Slot, Topic
 from matbridge.playing.ledger import Sent
 
-# What a receiver does with a full bend unless it was told otherwise (common practice, and the
-# default of General MIDI).
-DEFAULT_RANGE = 2
-
 
 def bend_steps(cents: float, semitones: int) -> int:
     """How many steps a bend departs from its centre for `cents`, at a range of `semitones`.

@@ -144,6 +144,16 @@ class Ledger:
             self.image[key] = 0
             out.append((output, NOTE_OFF_HEADS[key & 2047] + DATA[RELEASE_UNSENSED]))
 
+    def owe(self, left: Iterable[int]) -> None:
+        """Owe what another image marks, as one left by a process that was killed.
+
+        The outputs concerned count as lost until they are back.
+        """
+        for key, marked in enumerate(left):
+            if marked:
+                self._owed.setdefault(key >> 11, set()).add(key)
+        self.keep_owed()
+
     def inherit(self, before: Ledger, places: Mapping[int, int]) -> None:
         """Take over what another ledger owes; `places` are its outputs and where they are now."""
         for output, owed in before._owed.items():

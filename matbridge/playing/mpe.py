@@ -18,14 +18,6 @@ from matbridge.playing.bend import bend_value
 from matbridge.playing.controllers import Controllers, Topic
 from matbridge.playing.ledger import Sent
 
-LOWER_MANAGER = 1
-
-
-def member_channels(plan: MpePlan) -> range:
-    """The member channels of a zone, from the manager outward."""
-    step = 1 if plan.manager == LOWER_MANAGER else -1
-    return range(plan.manager + step, plan.manager + step * (plan.members + 1), step)
-
 
 class Member:
     """One member channel.
@@ -54,7 +46,7 @@ class MpeZone:
     def __init__(self, plan: MpePlan) -> None:
         self.plan = plan
         self._clock = 0
-        self.members = [Member(channel) for channel in member_channels(plan)]
+        self.members = [Member(channel) for channel in plan.channels]
 
     def open(self, controllers: Controllers, out: list[Sent]) -> None:
         """Tell the receiver of the zone, and the members how far they bend."""

@@ -15,7 +15,7 @@ what is to be sent is returned, in order.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from itertools import chain
 from typing import NamedTuple
 
@@ -32,6 +32,9 @@ from matbridge.sensing.touch import Touch, VelocitySource
 
 # Five octaves: beyond it hardly a zone would sound.
 TRANSPOSE_LIMIT = 60
+
+# More than this nobody can have asked for between two looks of whoever does it.
+REQUEST_LIMIT = 16
 
 # From which value a control from outside is pressed (MIDI 1.0: switches are on from 64).
 PRESSED = 64
@@ -162,7 +165,7 @@ class Player:
 
         Send them, then put the new outputs in place, then call `start`, whose messages are for the
         new ones. `preset` None: the one of the same name, else the first. `image` as for a new
-        player, needed where the number of outputs changes.
+        player; it is not touched if neither the outputs nor the number of zones change.
 
         If neither the outputs nor the number of zones change, held notes follow the rule of the
         preset that is left. Otherwise every note ends, but what is owed to a lost output stays owed
@@ -203,6 +206,13 @@ class Player:
         if performance.clock_outputs != before.clock_outputs or not same:
             self._clock = ClockOut(stage, performance.clock_outputs)
         return out
+
+    def owe(self, left: Iterable[int]) -> None:
+        """Take on what an earlier process left sounding; `left` is an image as the ledger's.
+
+        The outputs concerned count as lost until `output_back`, which sends what is owed first.
+        """
+        self._stage.ledger.owe(left)
 
     def output_lost(self, output: int, unseen: bool = False) -> None:
         """An output is down: nothing is returned for it until `output_back`; what sounds is owed.
@@ -358,7 +368,8 @@ class Player:
                 stage.tempo.tap(now_s)
                 stage.timers.refresh()
             case Act.TAKE:
-                self.requests.append(Act.TAKE)
+                if len(self.requests) < REQUEST_LIMIT:
+                    self.requests.append(Act.TAKE)
 
     def _panic(self, now_s: float, out: list[Sent]) -> None:
         self._end_all(now_s, out)

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from matbridge.mapping.plan import (
+    DEFAULT_BEND_RANGE,
     ActionPart,
     BendPart,
     ControlPart,
@@ -23,7 +24,7 @@ from matbridge.mapping.plan import (
     ZonePlan,
 )
 from matbridge.midi.messages import NOTES
-from matbridge.playing.bend import DEFAULT_RANGE, bend_steps
+from matbridge.playing.bend import bend_steps
 from matbridge.playing.handlers import (
     ActionHandler,
     BendHandler,
@@ -35,7 +36,6 @@ from matbridge.playing.handlers import (
 )
 from matbridge.playing.latch import Latch, PedalHandler
 from matbridge.playing.ledger import Sent, key_of
-from matbridge.playing.mpe import member_channels
 from matbridge.playing.notes import REPEAT_SHORTEST_BEATS, REPEAT_SHORTEST_S, NoteHandler
 from matbridge.playing.pressure import Flow, channel_sink, key_sink, make_flow, member_sink
 from matbridge.playing.quantise import QuantisedHandler
@@ -83,7 +83,7 @@ def used_places(preset: PresetPlan) -> set[Place]:
     used = {(part.output, part.channel) for part in note_parts(preset)}
     for plan in preset.mpe:
         if (plan.output, plan.manager) in used:
-            used.update((plan.output, channel) for channel in member_channels(plan))
+            used.update((plan.output, channel) for channel in plan.channels)
     return used
 
 
@@ -258,7 +258,7 @@ class _Maker:
         handler.send_pressure(tuple(shared), tuple(own), mpe is not None)
 
     def _range(self, output: int, channel: int) -> int:
-        return self._ranges.get((output, channel), DEFAULT_RANGE)
+        return self._ranges.get((output, channel), DEFAULT_BEND_RANGE)
 
     def _lane(self, output: int, channel: int) -> Lane:
         place = (output, channel)

@@ -22,7 +22,7 @@ from matbridge.mapping.plan import (
     ZonePlan,
 )
 from matbridge.midi.messages import KEYS
-from matbridge.playing.ledger import recover
+from matbridge.playing.ledger import key_of, recover
 from matbridge.playing.player import TRANSPOSE_LIMIT, Needs, Player
 from matbridge.sensing.touch import VelocitySource
 from tests.support.playing import (
@@ -448,3 +448,16 @@ def test_what_the_preset_wants_of_sensing() -> None:
         (False, False, True, True),
     )
     assert play.tap(1) == []
+
+
+def test_what_an_earlier_process_left_sounding_is_owed_first() -> None:
+    image = bytearray(2 * KEYS)
+    player = Player(performance(preset(note(60), note(62, output=1))), image)
+    left = bytearray(2 * KEYS)
+    left[key_of(0, 3, 64)] = left[key_of(0, 1, 60)] = 1
+    player.owe(left)
+    assert said(recover(image)) == ["off 1 60 64", "off 3 64 64"]
+    assert said(player.output_back(1)) == []
+    assert said(player.output_back(0)) == ["off 1 60 64", "off 3 64 64"]
+    assert said(player.start(0.0)) == []
+    assert not any(image)

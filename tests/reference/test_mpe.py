@@ -15,7 +15,6 @@ import pytest
 from matbridge.mapping.plan import MpePlan, PressureTarget
 from matbridge.midi import messages
 from matbridge.playing.ledger import Sent
-from matbridge.playing.mpe import member_channels
 from matbridge.playing.player import Player
 from matbridge.sensing.touch import Touch, TouchKind
 from tests.support.playing import note, performance, preset, pressure
@@ -32,7 +31,7 @@ from tests.support.playing import note, performance, preset, pressure
     ],
 )
 def test_the_channels_of_a_zone(manager: int, members: int, channels: list[int]) -> None:
-    assert list(member_channels(MpePlan(0, manager, members))) == channels
+    assert list(MpePlan(0, manager, members).channels) == channels
 
 
 def test_the_lower_zone_of_fifteen_is_switched_on_by_the_published_bytes() -> None:
@@ -104,7 +103,7 @@ def test_an_mpe_synth_has_nothing_to_object(plan: MpePlan) -> None:
     )
     player, synth = Player(performance(preset(*zones, mpe=(plan,)))), Synth()
     synth.hear(player.start(0.0))
-    assert synth.members == list(member_channels(plan))
+    assert synth.members == list(plan.channels)
     assert set(synth.ranges.values()) == {plan.bend_range}
     second = 0.0
     for turn in range(400):
