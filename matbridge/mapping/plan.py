@@ -300,7 +300,8 @@ class PresetPlan:
     """One piece.
 
     zones: one for each zone of the mat. bend_ranges: (output, channel, semitones) of the receiver,
-    DEFAULT_BEND_RANGE where absent, for cents and bends. quantise: onsets wait for the next multiple of it, or None.
+        DEFAULT_BEND_RANGE where absent, for cents and bends. quantise: onsets wait for the next
+        multiple of it, or None.
     flats: whether notes of the piece are named with flats ("Eb3"), as its scale was written.
     """
 
