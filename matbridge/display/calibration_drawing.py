@@ -11,6 +11,7 @@ from pathlib import Path
 
 from matbridge.display.calibration_report import GOOD, heading, sentences
 from matbridge.errors import MatbridgeError
+from matbridge.mapping.plan import ZonePlace
 from matbridge.plain import escaped
 from matbridge.sensing.advice import SATURATED_SHARE, Advice, Verdict
 from matbridge.sensing.calibration import Calibration, ZoneCalibration
@@ -49,12 +50,9 @@ def write(
     calibration: Calibration,
     advice: Sequence[Sequence[Advice]],
     onsets: Sequence[float | None],
-    places: Sequence[tuple[float, float]],
+    places: Sequence[ZonePlace],
 ) -> None:
-    """Draw to `path`, by its ending; raises MatbridgeError where it cannot be written.
-
-    places: centre of every zone in cm, y away from the player.
-    """
+    """Draw to `path`, by its ending; raises MatbridgeError where it cannot be written."""
     drawing = svg(calibration, advice, onsets, places)
     text = page(calibration, advice, drawing) if path.suffix.lower() == ".html" else drawing
     try:
@@ -85,7 +83,7 @@ def svg(
     calibration: Calibration,
     advice: Sequence[Sequence[Advice]],
     onsets: Sequence[float | None],
-    places: Sequence[tuple[float, float]],
+    places: Sequence[ZonePlace],
 ) -> str:
     """The drawing as an SVG document."""
     ranges_top = HEAD + MAP_HEIGHT + LEGEND
@@ -109,41 +107,51 @@ def svg(
 def _map(
     calibration: Calibration,
     advice: Sequence[Sequence[Advice]],
-    places: Sequence[tuple[float, float]],
+    places: Sequence[ZonePlace],
 ) -> list[str]:
     """The zones where they lie, seen by the player: y goes away from them, so up the page."""
-    radius_cm = _radius_cm(places)
-    left = min(x for x, _ in places) - radius_cm
-    right = max(x for x, _ in places) + radius_cm
-    near = min(y for _, y in places) - radius_cm
-    far = max(y for _, y in places) + radius_cm
+    usual_cm = _usual_cm(places)
+    sizes = [(place.width_cm or usual_cm, place.depth_cm or usual_cm) for place in places]
+    left = min(p.x_cm - width / 2 for p, (width, _) in zip(places, sizes, strict=True))
+    right = max(p.x_cm + width / 2 for p, (width, _) in zip(places, sizes, strict=True))
+    near = min(p.y_cm - depth / 2 for p, (_, depth) in zip(places, sizes, strict=True))
+    far = max(p.y_cm + depth / 2 for p, (_, depth) in zip(places, sizes, strict=True))
     scale = min((WIDTH - 2 * MARGIN) / (right - left), MAP_HEIGHT / (far - near))
     off = (WIDTH - (right - left) * scale) / 2
     parts = []
-    for zone, found, (x_cm, y_cm) in zip(calibration.zones, advice, places, strict=True):
+    for zone, found, place, (width_cm, depth_cm) in zip(
+        calibration.zones, advice, places, sizes, strict=True
+    ):
         worst = found[0].verdict if found else Verdict.GOOD
-        x, y = off + (x_cm - left) * scale, HEAD + (far - y_cm) * scale
-        radius = radius_cm * scale * 0.86
+        x, y = off + (place.x_cm - left) * scale, HEAD + (far - place.y_cm) * scale
+        half_x, half_y = width_cm * scale * 0.46, depth_cm * scale * 0.46
         dashes = ' stroke-dasharray="5 4"' if worst is Verdict.FAULTY else ""
-        parts.append(
-            f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{radius:.1f}" fill="{GROUND}" '
-            f'stroke="{EDGES[worst]}" stroke-width="{1.5 + worst}"{dashes}/>'
-        )
-        size = max(6.0, min(15.0, radius * 0.8))
+        edge = f'fill="{GROUND}" stroke="{EDGES[worst]}" stroke-width="{1.5 + worst}"{dashes}'
+        if place.round:
+            parts.append(
+                f'<ellipse cx="{x:.1f}" cy="{y:.1f}" rx="{half_x:.1f}" ry="{half_y:.1f}" {edge}/>'
+            )
+        else:
+            parts.append(
+                f'<rect x="{x - half_x:.1f}" y="{y - half_y:.1f}" width="{2 * half_x:.1f}" '
+                f'height="{2 * half_y:.1f}" rx="4" {edge}/>'
+            )
         label = f"{zone.name} {MARKS[worst]}".strip()
+        # About two characters are as wide as the text is high.
+        size = max(5.0, min(15.0, half_y * 0.9, 3.2 * half_x / len(label)))
         parts.append(_text(x, y + size * 0.35, label, size=size, anchor="middle"))
     return parts
 
 
-def _radius_cm(places: Sequence[tuple[float, float]]) -> float:
-    """Half the way to the nearest neighbour, which leaves no two zones on top of each other."""
+def _usual_cm(places: Sequence[ZonePlace]) -> float:
+    """The way to the nearest neighbour: so large may zones be without lying on each other."""
     apart = [
-        ((x - other_x) ** 2 + (y - other_y) ** 2) ** 0.5
-        for index, (x, y) in enumerate(places)
-        for other_x, other_y in places[:index]
-        if (x, y) != (other_x, other_y)
+        ((one.x_cm - other.x_cm) ** 2 + (one.y_cm - other.y_cm) ** 2) ** 0.5
+        for index, one in enumerate(places)
+        for other in places[:index]
+        if (one.x_cm, one.y_cm) != (other.x_cm, other.y_cm)
     ]
-    return min(apart, default=20.0) / 2
+    return min(apart, default=20.0)
 
 
 def _ranges(

@@ -266,6 +266,12 @@ CHECKS: tuple[Check, ...] = (
     ),
     (
         Verdict.USABLE,
+        "one press",
+        lambda z: not z.switch and (z.zone.soft is None) is not (z.zone.full is None),
+        lambda _: "was pressed once only: calibrate it again, softly and hard",
+    ),
+    (
+        Verdict.USABLE,
         "soft is hard",
         lambda z: (
             z.zone.soft is not None
