@@ -21,17 +21,11 @@ from pathlib import Path
 from tests.bench.fixed_threshold import FixedThreshold
 from tests.support.judging import Verdict, detector_for, judge, listen, scans_of
 from tests.support.scenarios import BY_NAME, SCENARIOS, Scenario
+from tests.support.targets import misses_of
 
 # A scene is played in sittings of this length, each on a mat of its own, on all processors.
 SITTING_S = 180.0
 QUICK_S = 60.0
-
-# What must hold; see `misses_of`.
-RECALL = 0.999
-FALSE_PER_10_MIN = 1.0
-DOUBLES = 0.001
-DELAY_S = 0.008
-JITTER_S = 0.003
 
 Sitting = tuple[str, float, int]
 """Name of the scene, seconds, seed."""
@@ -77,31 +71,6 @@ def played(chosen: list[Scenario], quick: bool) -> dict[str, dict[str, Verdict]]
             for detector, verdict in verdicts.items():
                 found[name][detector].add(verdict)
     return found
-
-
-def misses_of(scenario: Scenario, verdict: Verdict) -> list[str]:
-    """What of the figures that must hold does not."""
-    missed = []
-    if verdict.recall < RECALL:
-        missed.append(f"recall {verdict.recall:.2%}")
-    # One alone is no rate yet.
-    if verdict.false > max(1.0, FALSE_PER_10_MIN * verdict.seconds / 600.0):
-        missed.append(f"{verdict.false} false")
-    if verdict.leaked:
-        missed.append(f"{verdict.leaked} of a neighbour")
-    if verdict.doubles > max(0.0, DOUBLES * verdict.hits):
-        missed.append(f"{verdict.doubles} doubles")
-    if verdict.wrong_lifts:
-        missed.append(f"{verdict.wrong_lifts} lifts over 60 ms off")
-    if scenario.quick:
-        if verdict.delay_s(0.95) > DELAY_S:
-            missed.append(f"delay {verdict.delay_s(0.95) * 1000:.1f} ms")
-        jitter_s = verdict.delay_s(0.95) - verdict.delay_s(0.05)
-        if jitter_s > JITTER_S:
-            missed.append(f"jitter {jitter_s * 1000:.1f} ms")
-    if scenario.rho and verdict.rho < scenario.rho:
-        missed.append(f"rank correlation {verdict.rho:.3f}")
-    return missed
 
 
 _HEAD = (

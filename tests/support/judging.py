@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from math import ceil, sqrt
 from random import Random
 from typing import Protocol
@@ -145,16 +146,20 @@ def sensor_of(mat: SimulatedMat) -> SensorSpec:
     return SensorSpec(SensorType(mat.sensor), mat.bits, mat.fixed_resistor_ohm)
 
 
-def calibrated(mat: SimulatedMat, hands: bool, seed: int) -> Calibration:
-    """What `calibrate` would have written of this mat: at rest, then each zone soft and hard."""
+@lru_cache(maxsize=8)
+def calibrated(mat: SimulatedMat, hands: bool, seed: int, alike: bool = False) -> Calibration:
+    """What `calibrate` would have written of this mat: at rest, then each zone soft and hard.
+
+    alike: whether every zone was pressed exactly as hard as the others.
+    """
     zones = range(len(mat.places_cm))
     wiring = Wiring(
         "simulated", sensor_of(mat), tuple(ZoneWire(f"z{zone}", 0, zone) for zone in zones)
     )
     guide = Guide(wiring, [mat.zone_of_channel], step_s=5.0)
     guide.go_on()
-    pressed = lessons(mat.places_cm, hands, 4.0, Random(seed + 1))
-    for scan in render(pressed, mat, RATE_HZ, seed):
+    presses = lessons(mat.places_cm, hands, 4.0, seed + 1, alike)
+    for scan in render(presses, mat, RATE_HZ, seed):
         guide.feed(0, scan)
         if guide.stage is Stage.DONE:
             break
@@ -162,7 +167,11 @@ def calibrated(mat: SimulatedMat, hands: bool, seed: int) -> Calibration:
 
 
 def detector_for(
-    scenario: Scenario, seed: int, settings: SensingSettings | None = None
+    scenario: Scenario,
+    seed: int,
+    settings: SensingSettings | None = None,
+    *,
+    alike: bool = False,
 ) -> Detector:
     """The program's own detector as it would stand on that mat on the night."""
     mat = scenario.mat
@@ -171,18 +180,18 @@ def detector_for(
         settings or SensingSettings(),
         mat.zone_of_channel,
         mat.places_cm,
-        calibrated(mat, scenario.hands, seed),
+        calibrated(mat, scenario.hands, seed, alike),
     )
     detector.use([scenario.source] * len(mat.places_cm), ())
     return detector
 
 
 def scans_of(
-    scenario: Scenario, seconds: float, seed: int
+    scenario: Scenario, seconds: float, seed: int, rate_hz: float = RATE_HZ
 ) -> tuple[Iterable[Scan], list[TrueTouch]]:
     """A scene as scans, lazily, and the truth of it."""
     presses = scenario.player(scenario.mat.places_cm, seconds, Random(seed))
-    scans = render(presses, scenario.mat, RATE_HZ, seed, seconds=seconds, faults=scenario.faults)
+    scans = render(presses, scenario.mat, rate_hz, seed, seconds=seconds, faults=scenario.faults)
     return scans, truths(presses)
 
 

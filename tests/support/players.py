@@ -180,10 +180,18 @@ def beside_things(player: Player, known_s: float) -> Player:
     return play
 
 
-def lessons(places: Places, hands: bool, start_s: float, rng: Random) -> list[Press]:
-    """What a calibration asks for: each zone in turn, soft and then hard."""
+def lessons(
+    places: Places, hands: bool, start_s: float, seed: int, alike: bool = False
+) -> list[Press]:
+    """What a calibration asks for: each zone in turn, soft and then hard.
+
+    alike: whether every zone gets exactly the same two presses.
+    """
+    rng = Random(seed)
     presses = []
     for zone in range(len(places)):
+        if alike:
+            rng = Random(seed)
         if hands:
             soft = gestures.hand(zone, start_s, rng.uniform(3.0, 6.0), 0.25, rng)
             hard = gestures.hand(zone, start_s + 0.6, rng.uniform(45.0, 60.0), 0.25, rng)

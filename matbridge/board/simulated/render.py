@@ -21,12 +21,13 @@ from matbridge.board.simulated.sensor import ForceSensor, draw_part
 # Scans computed at a time. Creep and temperature move once a block.
 BLOCK = 16
 
-# Samples of noise drawn beforehand; columns start in it at random, so it is never heard to repeat.
-NOISE_SAMPLES = 8192
-
 # Rest codes are drawn anew when the rest has moved by this share of a code, looked at this often.
 REST_MOVE_CODES = 0.1
 REST_LOOK_S = 2.0
+
+# Noise is drawn beforehand for so many looks; columns start in it at random, so that it is never
+# seen to repeat, and drawing rest codes anew stays a small part of the work.
+NOISE_LOOKS = 4
 
 # Electrodes of one mat differ by this much, +- (our choice).
 ELECTRODE_SPREAD = 0.2
@@ -87,13 +88,13 @@ class Renderer:
         self._rested = [0] * zones
         self._phases = [rng.uniform(0.0, 2 * pi) for _ in range(zones)]
         self._channels = mat.zone_of_channel
+        self._look_scans = max(BLOCK, round(REST_LOOK_S * rate_hz))
+        self._looked = -self._look_scans
         hum = Fraction(rate_hz).limit_denominator(1000) / Fraction(mat.flaws.hum_hz)
         self._hum_scans = hum.numerator  # after so many scans the hum is where it was
         self._noise = self._draw_noise(rng)
         self._rest: list[float | None] = [None] * len(self._channels)
         self._pools: list[list[int]] = [[] for _ in self._channels]
-        self._look_scans = max(BLOCK, round(REST_LOOK_S * rate_hz))
-        self._looked = -self._look_scans
         self._faults = [FaultyChannel(fault, self._full, Random(rng.random())) for fault in faults]
 
     @property
@@ -137,7 +138,7 @@ class Renderer:
         flaws = self._mat.flaws
         if self._mat.sensor == "switch":
             return [0.0] * (self._hum_scans + BLOCK)
-        repeats = -(-NOISE_SAMPLES // self._hum_scans)
+        repeats = -(-NOISE_LOOKS * self._look_scans // self._hum_scans)
         count = repeats * self._hum_scans
         turn = 2 * pi * flaws.hum_hz * self._step_s
         noise, hum = flaws.noise * self._scale, flaws.hum * self._scale
