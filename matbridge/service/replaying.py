@@ -21,6 +21,9 @@ from matbridge.sensing.calibration import Calibration, check_fit
 from matbridge.service.boards import make_detector
 from matbridge.service.pipeline import Pipeline, Sent
 
+# Events after which nothing is touched any more.
+LIFTING = ("lost", "silent", "gap")
+
 # The longest MIDI message that acts on a performance; longer ones are of no meaning to it.
 _MAX_MESSAGE_HEX = 6
 
@@ -177,7 +180,7 @@ class Replay:
         pipeline, time_s, facts = self.pipeline, event.time_s, event.facts
         sent: Sent = []
         for board in boards_of(event, len(pipeline.decoders)):
-            if event.name in ("lost", "silent", "gap"):
+            if event.name in LIFTING:
                 sent += pipeline.board_lost(board, time_s)
             if event.name in ("found", "gap"):
                 pipeline.board_found(board)

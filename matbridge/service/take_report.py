@@ -13,7 +13,7 @@ from matbridge.mapping.plan import MatPlan
 from matbridge.sensing.calibration import Calibration
 from matbridge.sensing.touch import TouchKind, VelocitySource
 from matbridge.service.boards import make_detector
-from matbridge.service.replaying import boards_of, make_decoders, take_scans
+from matbridge.service.replaying import LIFTING, boards_of, make_decoders, take_scans
 
 
 @dataclass(slots=True)
@@ -51,6 +51,7 @@ def report(take: Take, mat: MatPlan, calibration: Calibration | None) -> TakeRep
     for detector in detectors:
         detector.use((VelocitySource.PEAK,) * len(mat.zones), ())
     made = TakeReport(zones=[ZoneReport(zone.name) for zone in mat.zones])
+    away: set[int] = set()
     preset, since_s = "", 0.0
     for item in take_scans(take, decoders):
         if not isinstance(item, Event):
@@ -66,8 +67,10 @@ def report(take: Take, mat: MatPlan, calibration: Calibration | None) -> TakeRep
             made.faults.append((item.time_s, "a part of the take is damaged"))
         elif item.name in ("lost", "silent", "found"):
             for board in boards_of(item, len(detectors)):
-                made.faults.append((item.time_s, f"board {board + 1} {item.name}"))
-        if isinstance(item, Event) and item.name in ("lost", "silent", "gap"):
+                if item.name != "found" or board in away:
+                    made.faults.append((item.time_s, f"board {board + 1} {item.name}"))
+                (away.discard if item.name == "found" else away.add)(board)
+        if isinstance(item, Event) and item.name in LIFTING:
             for board in boards_of(item, len(detectors)):
                 detectors[board].silence(item.time_s)
     _add(made.presets, preset, take.length_s - since_s)
