@@ -93,6 +93,7 @@ class Host:
                 bridge.close()
         finally:
             claims.release()
+            self._notifier.close()
         return self._exit_code
 
     def stop(self, exit_code: int) -> None:

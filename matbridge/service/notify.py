@@ -38,6 +38,12 @@ class Notifier:
         """Feeds the watchdog."""
         self._send("WATCHDOG=1")
 
+    def close(self) -> None:
+        """Say no more. Twice is harmless."""
+        if self._socket is not None:
+            self._socket.close()
+            self._socket = None
+
     def _send(self, words: str) -> None:
         if self._socket is None:
             return

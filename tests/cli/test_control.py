@@ -12,14 +12,13 @@ from pathlib import Path
 import pytest
 
 from tests.support.bridge import PROGRAM, Bridge
-from tests.support.din import DinReader
 from tests.support.jack import wait_until
 from tests.support.pty_board import PtyBoard
-from tests.support.quay import HARD, Feet, write_quay
+from tests.support.quay import HARD, Feet, Synth, write_quay
 
 
 class Rig:
-    def __init__(self, folder: Path, board: PtyBoard, synth: DinReader, show: Path) -> None:
+    def __init__(self, folder: Path, board: PtyBoard, synth: Synth, show: Path) -> None:
         self.folder = folder
         self.board = board
         self.synth = synth
@@ -31,7 +30,7 @@ class Rig:
 @pytest.fixture(scope="module")
 def rig(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Rig]:
     folder = tmp_path_factory.mktemp("control")
-    with PtyBoard() as board, DinReader() as synth:
+    with PtyBoard() as board, Synth(folder) as synth:
         show = write_quay(folder, board.path, f"  out: {{serial: {synth.path}}}")
         made = Rig(folder, board, synth, show)
         with made.bridge as bridge, Feet(board) as player:
@@ -64,7 +63,7 @@ def test_transpose_moves_the_next_notes(rig: Rig) -> None:
     assert ask("transpose", "+3") == "3\n"
     assert ask("transpose", "-1") == "2\n"
     rig.player.press("z0", HARD)
-    rig.synth.wait_for("off", 1, 62)
+    rig.synth.wait_for_note("off", 1, 62)
     assert ask("transpose", "to", "-12") == "-12\n"
     assert ask("transpose", "to", "0") == "0\n"
     assert rig.bridge.command(["transpose", "+1000"]).returncode == 1
@@ -78,7 +77,7 @@ def test_mute_and_play_again(rig: Rig) -> None:
     rig.player.press("z1", HARD)
     assert ask("mute") == "off\n"
     rig.player.press("z2", HARD)
-    rig.synth.wait_for("off", 1, 62)
+    rig.synth.wait_for_note("off", 1, 62)
     assert ("on", 1, 61) not in rig.synth.notes()[before:]
     assert ask("mute", "off") == "off\n"
 
@@ -86,9 +85,9 @@ def test_mute_and_play_again(rig: Rig) -> None:
 def test_panic_ends_what_sounds_and_counts_it(rig: Rig) -> None:
     assert rig.bridge.ask("panic") == "0\n"
     rig.player.hold("z3")
-    rig.synth.wait_for("on", 1, 63)
+    rig.synth.wait_for_note("on", 1, 63)
     assert rig.bridge.ask("panic") == "1\n"
-    rig.synth.wait_for("off", 1, 63)
+    rig.synth.wait_for_note("off", 1, 63)
     rig.player.let_go("z3")
 
 
@@ -116,11 +115,11 @@ def test_reload_takes_a_changed_file_and_refuses_a_wrong_one(rig: Rig) -> None:
         assert "99" in done.stderr
         assert "the old mapping plays on" in rig.bridge.ask("status")
         rig.player.press("z5", HARD)
-        rig.synth.wait_for("off", 1, 65)
+        rig.synth.wait_for_note("off", 1, 65)
         rig.show.write_text(text.replace("note: 65", "note: 90"))
         assert rig.bridge.ask("reload") == "quay\n"
         rig.player.press("z5", HARD)
-        rig.synth.wait_for("off", 1, 90)
+        rig.synth.wait_for_note("off", 1, 90)
         assert json.loads(rig.bridge.ask("status", "--json"))["reload_error"] == ""
     finally:
         rig.show.write_text(text)
@@ -217,13 +216,13 @@ def test_the_socket_is_private(rig: Rig) -> None:
 
 
 def test_stop_ends_it_and_waits_until_it_has_ended(tmp_path: Path) -> None:
-    with PtyBoard() as board, DinReader() as synth:
+    with PtyBoard() as board, Synth(tmp_path) as synth:
         show = write_quay(tmp_path, board.path, f"  out: {{serial: {synth.path}}}")
         with Bridge(show, tmp_path) as bridge, Feet(board) as player:
             bridge.until_logged("board plays")
             time.sleep(1.0)
             player.hold("z0")
-            synth.wait_for("on", 1, 60)
+            synth.wait_for_note("on", 1, 60)
             assert bridge.ask("stop") == ""
             assert not list(Path(bridge.env["XDG_RUNTIME_DIR"]).rglob("*.socket"))
             assert bridge.wait() == 0

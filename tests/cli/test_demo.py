@@ -12,8 +12,8 @@ import mido
 import pytest
 
 from tests.support.bridge import PROGRAM, folders
-from tests.support.din import DinReader
 from tests.support.jack import JackReader, JackServer, wait_until
+from tests.support.quay import Synth
 
 
 def environment(folder: Path) -> dict[str, str]:
@@ -66,8 +66,10 @@ def test_without_a_midi_system_it_says_so_in_a_line_and_writes_a_file(tmp_path: 
 
 
 def test_a_serial_jack_hears_it_and_the_file_has_the_same(tmp_path: Path) -> None:
-    with DinReader() as synth:
-        done = demo(tmp_path, "--seconds", "4", "--output", synth.path, "--midi-file", "heard.mid")
+    with Synth(tmp_path) as synth:
+        done = demo(
+            tmp_path, "--seconds", "4", "--output", str(synth.path), "--midi-file", "heard.mid"
+        )
         assert done.returncode == 0, done.stderr
         struck = check_file(tmp_path / "heard.mid", 4)
         wait_until(lambda: len(synth.notes()) == 2 * struck, "the last note-off")
@@ -85,7 +87,8 @@ def test_jack_hears_it(tmp_path: Path) -> None:
         )
         try:
             wait_until(lambda: "matbridge:matbridge" in server.ports(), "the port")
-            with JackReader(server, "matbridge:matbridge") as reader:
+            with JackReader(server) as reader:
+                reader.connect("matbridge:matbridge", lambda _: None)
                 wait_until(lambda: len(reader.messages()) > 5, "notes")
             assert process.wait(20) == 0
         finally:
@@ -96,9 +99,9 @@ def test_jack_hears_it(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("number", "code"), [(signal.SIGINT, 0), (signal.SIGTERM, 143)])
 def test_a_signal_ends_every_note_first(tmp_path: Path, number: signal.Signals, code: int) -> None:
-    with DinReader() as synth:
+    with Synth(tmp_path) as synth:
         process = subprocess.Popen(
-            [PROGRAM, "demo", "--output", synth.path],
+            [PROGRAM, "demo", "--output", str(synth.path)],
             env=environment(tmp_path),
             cwd=tmp_path,
             stdout=subprocess.PIPE,
@@ -133,9 +136,9 @@ def test_on_a_terminal_the_mat_is_drawn_with_a_bar_of_the_time(tmp_path: Path) -
     stream = pyte.ByteStream(screen)
     seen = set()
     master, slave = os.openpty()
-    with DinReader() as synth:
+    with Synth(tmp_path) as synth:
         process = subprocess.Popen(
-            [PROGRAM, "demo", "--seconds", "3", "--output", synth.path],
+            [PROGRAM, "demo", "--seconds", "3", "--output", str(synth.path)],
             env={**environment(tmp_path), "TERM": "xterm", "COLUMNS": "80", "LINES": "24"},
             stdin=subprocess.DEVNULL,
             stdout=slave,

@@ -23,6 +23,9 @@ def test_words_arrive_at_a_path_and_at_an_abstract_address(tmp_path: Path, abstr
         notifier.status("low tide")
         notifier.alive()
         notifier.stopping()
+        notifier.close()
+        notifier.close()
+        notifier.alive()
         assert [manager.recv(1000) for _ in range(4)] == [
             b"READY=1\nSTATUS=playing WATCHDOG=trigger",
             b"STATUS=low tide",
@@ -36,6 +39,7 @@ def test_without_a_manager_nothing_happens(address: str | None) -> None:
     notifier = Notifier({} if address is None else {"NOTIFY_SOCKET": address})
     notifier.ready("playing")
     notifier.alive()
+    notifier.close()
     assert notifier.watchdog_s is None
 
 
@@ -46,6 +50,7 @@ def test_a_manager_that_does_not_read_holds_nobody_up(tmp_path: Path) -> None:
         notifier = Notifier({"NOTIFY_SOCKET": address})
         for _ in range(5000):
             notifier.alive()
+        notifier.close()
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,8 @@ import time
 from pathlib import Path
 from typing import Self
 
+from tests.support.din import DinPeer
+from tests.support.jack import wait_until
 from tests.support.mat_player import MatPlayer
 from tests.support.pty_board import PtyBoard
 
@@ -37,6 +39,41 @@ def preset(name: str, channel: int, first_note: int) -> str:
     """A preset whose zones play one note each."""
     zones = "".join(f"      z{zone}: {{note: {first_note + zone}}}\n" for zone in range(ZONES))
     return f"  {name}:\n    output: out\n    channel: {channel}\n    zones:\n{zones}"
+
+
+class Synth(DinPeer):
+    """What hangs on the serial jack."""
+
+    def __init__(self, folder: Path, name: str = "jack") -> None:
+        super().__init__(folder / name)
+
+    def notes(self) -> list[tuple[str, int, int]]:
+        """("on" or "off", channel 1-16, note) of what was heard."""
+        found = []
+        for message in self.messages():
+            if message[0] & 0xF0 in (0x80, 0x90):
+                struck = message[0] & 0xF0 == 0x90 and message[2] > 0
+                found.append(("on" if struck else "off", (message[0] & 15) + 1, message[1]))
+        return found
+
+    def wait_for_note(self, what: str, channel: int, note: int, count: int = 1) -> None:
+        """Until so many note-ons or note-offs of a key were heard."""
+        wait_until(
+            lambda: self.notes().count((what, channel, note)) >= count,
+            f"note-{what} {note} on channel {channel}; heard {self.notes()}",
+        )
+
+    def sounding(self) -> set[tuple[int, int]]:
+        """Keys struck and not ended; fails where one was struck twice or ended unstruck."""
+        keys: set[tuple[int, int]] = set()
+        for what, channel, note in self.notes():
+            if what == "on":
+                assert (channel, note) not in keys, f"struck again: {channel}, {note}"
+                keys.add((channel, note))
+            else:
+                assert (channel, note) in keys, f"ended without a strike: {channel}, {note}"
+                keys.remove((channel, note))
+        return keys
 
 
 class Feet(MatPlayer):
