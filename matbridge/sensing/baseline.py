@@ -16,7 +16,7 @@ Everything is in readings that rise with load; what the board sends may fall (se
 from __future__ import annotations
 
 from matbridge.sensing.calibration import ZoneCalibration
-from matbridge.sensing.law import DEFAULT_FULL, FULL_SHARE, load, reading
+from matbridge.sensing.law import DEFAULT_FULL, FULL_SHARE, load, most_load, reading
 from matbridge.sensing.settings import SensingSettings, SensorSpec, SensorType
 from matbridge.sensing.zone import AGAIN_SHARE, State, Zone
 
@@ -29,6 +29,9 @@ ONSET_SIGMAS = 10.0
 
 # A soft press, as calibrated, is well above the onset level.
 SOFT_SHARE = 0.5
+
+# Leaks are measured with the harder presses of a zone, mostly a little short of the full one.
+LEAK_LOAD = 0.8
 
 # Noise of a zone that was never measured, as a share of full scale; and of any zone at least that
 # of rounding alone, in readings: a step's uniform spread, 1 / sqrt(12).
@@ -57,8 +60,8 @@ FAR_SIGMAS = 5.0
 class Baseline:
     """The rest, the noise and the levels of one zone."""
 
-    __slots__ = ("_fallen", "_full_load", "_seen", "_sensor", "_settings", "_soft", "noise", "rest",
-                 "zone")  # fmt: skip
+    __slots__ = ("_fallen", "_full_load", "_leak", "_seen", "_sensor", "_settings", "_soft",
+                 "noise", "rest", "zone")  # fmt: skip
 
     def __init__(
         self,
@@ -73,6 +76,7 @@ class Baseline:
         self._settings = settings
         self._fallen = 0
         self._soft: float | None = None
+        self._leak: float | None = None
         self._full_load = load(sensor, DEFAULT_FULL * top)
         self.rest = 0.0
         self.noise = max(GUESSED_NOISE * top, LEAST_NOISE)
@@ -80,6 +84,7 @@ class Baseline:
         if measured is not None:
             self.rest, self.noise = measured.rest, max(measured.noise, LEAST_NOISE)
             self._soft = measured.soft
+            self._leak = measured.leak
             self._seen = MEASURED_VISITS
             if measured.full is not None:
                 self._full_load = load(sensor, min(measured.full, FULL_SHARE * top))
@@ -89,6 +94,13 @@ class Baseline:
     def known(self) -> bool:
         """Whether the rest has been measured, or seen for as long as counts."""
         return self._seen >= MEASURED_VISITS
+
+    @property
+    def leak(self) -> float | None:
+        """What share of its force its nearest feel, as calibrated; None if it was not."""
+        if self._leak is None:
+            return None
+        return self.zone.force(self._leak * LEAK_LOAD) / self.zone.force(LEAK_LOAD)
 
     @property
     def least_reading(self) -> float:
@@ -154,6 +166,7 @@ class Baseline:
         if self._soft is not None:
             threshold = min(threshold, SOFT_SHARE * (load(sensor, self._soft) - rest_load) / span)
         zone.onset_level = max(threshold, ONSET_SIGMAS * noise_load)
+        zone.most_load = most_load(sensor, self._full_load) / span
         zone.again_rise = max(AGAIN_SHARE * self._settings.strike_share, zone.onset_level)
         zone.wake_load = (load(sensor, self.wake_reading) - rest_load) / span
 

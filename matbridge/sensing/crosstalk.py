@@ -2,71 +2,103 @@
 
 A strike spreads through carpet and foam to the zones around it, where it arrives at once as a small
 copy of itself, the smaller the farther; and a converter that reads eight channels in turn shows a
-little of each in the next. So each zone may feel a share of every other:
+little of each in the next. So a zone may feel of every other zone's force
 
-    `crosstalk` of those within NEAR_CM; half of that for every `crosstalk_reach_cm` more
-    at least CONVERTER_SHARE of `crosstalk` of those on the same converter
+    `crosstalk` within NEAR_CM, or what `calibrate` saw the nearest feel if that is more; half of it
+    for every `crosstalk_reach_cm` farther; a little at any distance on one converter
 
 Beside another zone that is loaded, a zone feels nothing of its own while
 
-    it rises quickly, but by less than its share of what the other has risen by just now; or
-    it rises slowly, and carries less than its share of what the other carries
+    it carries less than its share of what the other carries, and
+    rises slowly, or began to rise while the other still grew, or
+    rises by less than its share of what the other has risen by just now
 
-A quick rise beside a neighbour that stands still is a touch, however soft. As sensors saturate, a
-load near a full press stands for up to twice as much as it says, and so do the shares of it.
+A quick rise beside a neighbour that stands still is a touch, however soft.
+
+All this is reckoned in force: a sensor that saturates shows ever less of what is laid on it, so
+that of two loads the smaller looks larger than it is.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from math import hypot
+from statistics import median
 
 from matbridge.sensing.zone import Zone
 
 # A forefoot fills this much; zones cannot well be closer.
 NEAR_CM = 15.0
 
+# What calibration saw of a leak is taken times this: no two strikes spread alike.
+MEASURED_MARGIN = 2.0
+MOST_SHARE = 0.5
+
 # One converter of the trade reads eight channels in turn; a trace of each is left in the next.
 CONVERTER_CHANNELS = 8
-CONVERTER_SHARE = 1 / 3
+CONVERTER_SHARE = 0.01
 
 # Shares under this are less than any onset level.
-LEAST_SHARE = 0.01
+LEAST_SHARE = 0.002
+
+# What is this near to the other's load is no leak of it, whatever the forces.
+PLAIN_SHARE = 0.8
 
 
 def link_neighbours(
     zones: Sequence[Zone],
     places: Sequence[tuple[float, float]],
+    leak: float,
     crosstalk: float,
     reach_cm: float,
 ) -> None:
-    """Tell each zone which others it may feel, and how much of each."""
+    """Tell each zone which others it may feel, and what share of the force of each.
+
+    leak: what share of its force a zone's nearest feel on this mat, as measured, or 0.
+    """
+    nearest_cm = [
+        min((_away_cm(zone, other, places) for other in zones if other is not zone), default=0.0)
+        for zone in zones
+    ]
+    leaked = min(MEASURED_MARGIN * leak, MOST_SHARE)
     for zone in zones:
-        x_cm, y_cm = places[zone.index]
         felt = []
-        for other in zones:
-            if other is zone:
+        for other, near_cm in zip(zones, nearest_cm, strict=True):
+            if other is zone or crosstalk == 0.0:
                 continue
-            other_x_cm, other_y_cm = places[other.index]
-            away_cm = hypot(other_x_cm - x_cm, other_y_cm - y_cm)
-            share = crosstalk * min(1.0, 0.5 ** ((away_cm - NEAR_CM) / reach_cm))
+            away_cm = _away_cm(zone, other, places)
+            share = crosstalk * 0.5 ** (max(0.0, away_cm - NEAR_CM) / reach_cm)
+            share = max(share, leaked * 0.5 ** (max(0.0, away_cm - near_cm) / reach_cm))
             if zone.channel // CONVERTER_CHANNELS == other.channel // CONVERTER_CHANNELS:
-                share = max(share, CONVERTER_SHARE * crosstalk)
+                share = max(share, CONVERTER_SHARE)
             if share >= LEAST_SHARE:
                 felt.append((other, share))
         zone.neighbours = tuple(felt)
 
 
+def usual_leak(leaks: Iterable[float | None]) -> float:
+    """What of its force a zone of the mat usually leaks: of one press too little is known."""
+    known = [leak for leak in leaks if leak is not None]
+    return median(known) if known else 0.0
+
+
+def _away_cm(zone: Zone, other: Zone, places: Sequence[tuple[float, float]]) -> float:
+    (x_cm, y_cm), (other_x_cm, other_y_cm) = places[zone.index], places[other.index]
+    return hypot(other_x_cm - x_cm, other_y_cm - y_cm)
+
+
 def is_leakage(zone: Zone, time_s: float) -> bool:
     """Whether all that a zone feels may be another's."""
-    load = zone.load
-    rise = zone.peak - zone.quick_low()
-    quick = rise >= zone.onset_level
+    load, low = zone.load, zone.quick_low()
+    quick = zone.peak - low >= zone.onset_level
+    plain = load / PLAIN_SHARE
+    force = zone.force(load)
+    risen = zone.force(zone.peak) - zone.force(low)
     for other, share in zone.neighbours:
-        loaded = other.load
-        if loaded <= 0.0:
+        if other.load <= 0.0 or other.load <= plain:
             continue
-        felt = share * (1.0 + min(loaded, 1.0))
-        if load < felt * loaded and not (quick and rise >= felt * other.recent_rise(time_s)):
+        if force >= share * other.force(other.load):
+            continue
+        if not quick or zone.contact_s < other.grown_s or risen < share * other.force_risen(time_s):
             return True
     return False

@@ -25,7 +25,7 @@ from operator import gt, lt
 from matbridge.sensing.baseline import Baseline, mirrored
 from matbridge.sensing.calibration import Calibration
 from matbridge.sensing.care import Care, Channel
-from matbridge.sensing.crosstalk import is_leakage, link_neighbours
+from matbridge.sensing.crosstalk import is_leakage, link_neighbours, usual_leak
 from matbridge.sensing.faults import FaultKind, FaultReport
 from matbridge.sensing.law import load_table
 from matbridge.sensing.rules import Rules
@@ -91,6 +91,7 @@ class Detector:
         link_neighbours(
             [one.zone for one in self._channels],
             places,
+            usual_leak([one.baseline.leak for one in self._channels]),
             settings.crosstalk,
             settings.crosstalk_reach_cm,
         )

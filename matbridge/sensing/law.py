@@ -29,6 +29,20 @@ DEFAULT_FULL = 0.8
 # Nearer to the top than this a divider tells no loads apart: one step is a thirtieth of them all.
 FULL_SHARE = 0.97
 
+# Resistance of the last published point, 100 N, and about that where data sheets let range end.
+LAST_POINT_OHM = 250.0
+END_OHM = 150.0
+
+# 1 over 0.65, the middle of the published powers.
+FORCE_POWER = 1.5
+
+# A full press, as calibrated, comes this near to where load ends; and force is not reckoned up to
+# that end, where it would be without bound.
+BEYOND_FULL = 1.14
+AT_END = 0.9
+BEYOND_END = 1.02
+LEAST_ROOM = 0.05
+
 # A force sensor conducts no better than this, however hard it is pressed; data sheets give about
 # 150 ohm for small round ones at the end of their range, larger ones and films go lower.
 LEAST_SENSOR_OHM = 30.0
@@ -59,6 +73,38 @@ def load_table(sensor: SensorSpec) -> array[float]:
     """`load` of every reading from 0 to 2**bits - 1, as far as it can be told."""
     most = load(sensor, FULL_SHARE * ((1 << sensor.bits) - 1))
     return array("d", [min(load(sensor, code), most) for code in range(1 << sensor.bits)])
+
+
+def force(load: float, most: float, power: float) -> float:
+    """A rough force for a load, in units of its own: only the ratio of two means anything.
+
+    Between the published points of a force-sensitive resistor (0.2, 1, 10, 100 N) conductance goes
+    with force to the power of 0.78 down to 0.60, so force goes with load to the power of 1.5; above
+    them it flattens out, and more and more force stands behind the next bit of load, up to `most`.
+    """
+    if load <= 0.0:
+        return 0.0
+    near = load / most
+    near *= near
+    return float(load**power) / max(1.0 - near * near, LEAST_ROOM)
+
+
+def force_power(sensor: SensorSpec) -> float:
+    """The power for `force`."""
+    return FORCE_POWER if sensor.type is SensorType.FORCE else 1.0
+
+
+def most_load(sensor: SensorSpec, full_load: float) -> float:
+    """Where load ends, for `force`, by the load of a full press.
+
+    A full press at the end of the converter says little of the force behind it; one beyond the last
+    published point is one into saturation; below it, the sensor's own end is taken.
+    """
+    if full_load > AT_END * load(sensor, FULL_SHARE * ((1 << sensor.bits) - 1)):
+        return BEYOND_END * full_load
+    if sensor.type is SensorType.FORCE and full_load < sensor.fixed_resistor_ohm / LAST_POINT_OHM:
+        return sensor.fixed_resistor_ohm / END_OHM
+    return BEYOND_FULL * full_load
 
 
 def highest_reading(sensor: SensorSpec) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from math import log
 
+from matbridge.sensing.law import force_power
 from matbridge.sensing.settings import SensingSettings, SensorSpec, SensorType
 from matbridge.sensing.touch import VelocitySource
 
@@ -37,6 +38,7 @@ class Rules:
     __slots__ = (
         "debounce_scans",
         "follow",
+        "force_power",
         "hold_off_s",
         "lift_share",
         "mend_s",
@@ -65,6 +67,7 @@ class Rules:
         self.slow_rise_s = settings.slow_rise_ms / 1000
         fast_rise_s = min(settings.fast_rise_ms / 1000, self.slow_rise_s / 2)
         self.speed_range = log(self.slow_rise_s / fast_rise_s)
+        self.force_power = force_power(sensor)
         self.switch = sensor.type is SensorType.SWITCH
         self.mend_s = SWITCH_BOUNCE_S if self.switch else MEND_S
         self.period_s = 0.0

@@ -53,11 +53,11 @@ class SensingSettings:
         go sooner of a sensor that creeps, lower holds on through a deeper shift of weight.
     strike_share (0.05 to 1): a rise of this share of full press, fast and out of a dip, is a new
         strike on a held zone. Lower catches softer ones, higher leaves heel and toe one touch.
-    crosstalk (0 to 0.9): a zone under this share of a near one that is struck at the same time
-        does not sound. Higher stands a stiffer mat, and loses soft touches struck together with
-        hard ones. 0: every touch sounds, and so does leakage.
-    crosstalk_reach_cm (1 to 1000): distance within which that share halves. More stands a stiffer
-        mat, and loses soft touches farther from hard ones.
+    crosstalk (0 to 0.9): share of a strike's force that zones 15 cm away may feel; what is no more
+        than that, or than calibration saw, is leakage. Higher stands a stiffer mat, and loses
+        soft touches struck together with hard ones. 0: every touch sounds, and so does leakage.
+    crosstalk_reach_cm (1 to 1000): distance that halves that share. Longer stands a stiffer mat,
+        and loses soft touches farther from hard ones.
     object_after_s (1 to 3600): what lies this long without moving is no foot: it stops sounding
         and is the new rest. Shorter frees a zone sooner, longer lets a very still foot hold on.
     rest_follow_s (1 to 3600): time constant at which the rest follows readings that rise. Shorter
@@ -75,8 +75,8 @@ class SensingSettings:
     hold_off_ms: float = 40.0
     lift_share: float = 0.2
     strike_share: float = 0.25
-    crosstalk: float = 0.3
-    crosstalk_reach_cm: float = 20.0
+    crosstalk: float = 0.07
+    crosstalk_reach_cm: float = 10.0
     object_after_s: float = 30.0
     rest_follow_s: float = 30.0
     pressure_step: float = 0.01

@@ -34,6 +34,7 @@ from array import array
 from collections.abc import Callable
 from enum import Enum
 
+from matbridge.sensing.law import force
 from matbridge.sensing.rules import Rules, top_speed
 from matbridge.sensing.touch import Touch, TouchKind, VelocitySource
 
@@ -41,7 +42,7 @@ from matbridge.sensing.touch import Touch, TouchKind, VelocitySource
 NEVER = 1 << 30
 
 # What has risen "quickly" has done so within the last one to two of these.
-QUICK_S = 0.02
+QUICK_S = 0.01
 
 # A load has dipped once it is under this share of its recent crest: what rises quickly from then on
 # is not the same strike any more.
@@ -63,6 +64,9 @@ RELEASE_SHARE = 0.6
 BREAK_S = 0.003
 BREAK_SHARE = 0.6
 BREAK_LOAD = 0.05
+
+# No foot or hand is on a switch for less than this, bouncing and all.
+SHORT_S = 0.03
 
 # A rise keeps this many scans, from which its speed is reckoned.
 HISTORY = 64
@@ -100,9 +104,10 @@ class Zone:
     __slots__ = (
         "above", "again_rise", "base", "breaks", "channel", "contact_s", "crest", "decide_s",
         "dipped", "due", "grown_s", "half_s", "index", "lift_level", "load", "loads", "low",
-        "low_before", "mend_s", "neighbours", "onset_level", "onset_s", "peak", "pressure", "pressure_sent",
-        "pressure_wanted", "residue", "rest_load", "rules", "scale", "source", "state", "step",
-        "table", "times_s", "touches", "turn_s", "under", "wake_load", "window_s",
+        "low_before", "mend_s", "most_load", "neighbours", "onset_level", "onset_s", "peak",
+        "pressure", "pressure_sent", "pressure_wanted", "residue", "rest_load", "rules", "scale",
+        "source", "state", "step", "table", "times_s", "touches", "turn_s", "under", "wake_load",
+        "window_s",
     )  # fmt: skip
 
     def __init__(
@@ -124,6 +129,7 @@ class Zone:
         self.scale = 1.0
         self.onset_level = 1.0
         self.again_rise = 1.0
+        self.most_load = 1.0
         self.wake_load = 1.0
         # every state but REST
         self.load = 0.0
@@ -217,12 +223,16 @@ class Zone:
         low, before = self.low, self.low_before
         return low if low < before else before
 
-    def recent_rise(self, time_s: float) -> float:
-        """How much the load has risen by just now, at the most."""
-        rise = self.load - self.quick_low()
-        if time_s - self.onset_s < 2.0 * QUICK_S and self.crest - self.base > rise:
-            return self.crest - self.base
-        return rise
+    def force(self, load: float) -> float:
+        """The force of a load above rest, roughly; see `law.force`."""
+        return force(load, self.most_load, self.rules.force_power)
+
+    def force_risen(self, time_s: float) -> float:
+        """How much the force has risen by just now."""
+        risen = self.force(self.load) - self.force(self.quick_low())
+        if time_s - self.onset_s < 2.0 * QUICK_S:
+            risen = max(risen, self.force(self.crest) - self.force(self.base))
+        return risen
 
     def strike(self, time_s: float) -> None:
         """What rose is a touch."""
@@ -321,8 +331,8 @@ class Zone:
             self.under = 0
         elif net < self.wake_load:
             self.under += 1
-            if self.under == 1 and self._breaks(before, load):
-                self.breaks += 1
+            if self.under == 1:
+                self._breaks(before, load)
         else:
             self.under = 0
         debounce = self.rules.debounce_scans
@@ -352,8 +362,13 @@ class Zone:
         self.step = self._held
 
     def _breaks(self, before: float, load: float) -> bool:
-        """Whether this fall, within a scan, is one that no foot or hand makes."""
-        return self.rules.period_s <= BREAK_S and before - load > BREAK_LOAD + BREAK_SHARE * before
+        """Whether a fall, within a scan, is one that no foot or hand makes; it is counted then."""
+        if self.rules.switch:
+            return True  # every one falls so; they are counted where a touch was too short
+        if self.rules.period_s > BREAK_S or before - load <= BREAK_LOAD + BREAK_SHARE * before:
+            return False
+        self.breaks += 1
+        return True
 
     def _set_lift_level(self) -> None:
         floor = RELEASE_SHARE * self.onset_level
@@ -371,7 +386,7 @@ class Zone:
             self.crest = load
             self._set_lift_level()
             self.dipped = False
-            self.half_s = time_s
+            self.grown_s = self.half_s = time_s
             self.under = 0
         elif load < self.lift_level:
             if self._lets_go(time_s, load, before):
@@ -401,7 +416,6 @@ class Zone:
         """Under the lift level: whether it has been so for long enough, and was let go."""
         self.under += 1
         if self.under == 1 and self._breaks(before, load):
-            self.breaks += 1
             self.mend_s = time_s + self.rules.mend_s
         if self.under <= self.rules.debounce_scans or time_s < self.mend_s:
             return False
@@ -433,6 +447,8 @@ class Zone:
             self._hold_on()
 
     def _lift(self, time_s: float) -> None:
+        if self.rules.switch and time_s - self.onset_s < SHORT_S:
+            self.breaks += 1
         fallen = max(self.crest / 2 - self.load, 0.0)
         value = self.rules.speed_value(fallen / max(time_s - self.half_s, 0.001))
         self.touches.append(Touch(LIFT, self.index, time_s, value))
