@@ -41,7 +41,7 @@ def compile_mat(file: MatFile, document: Document) -> CompiledMat:
     def report(path: Path, message: str) -> None:
         document.problems.append(document.at(path, context(path) + message))
 
-    boards = _boards(file, report)
+    boards = _boards(file, document, report)
     _check_names(file, document, report)
     wires = _wires(file, boards, document, report)
     names = ZoneNames([zone.name for zone in file.zones])
@@ -60,14 +60,15 @@ def compile_mat(file: MatFile, document: Document) -> CompiledMat:
     return CompiledMat(plan, names)
 
 
-def _boards(file: MatFile, report: Report) -> dict[str, AnyBoard]:
+def _boards(file: MatFile, document: Document, report: Report) -> dict[str, AnyBoard]:
     if file.board is not None and file.boards:
         report(("boards",), "'board' and 'boards' are both written; keep one of them")
     if file.boards:
         return dict(file.boards)
     if file.board is not None:
         return {_ONLY: file.board}
-    report((), "a mat needs 'board' (or, for several, 'boards')")
+    if document.is_whole(("board",)) and document.is_whole(("boards",)):
+        report((), "a mat needs 'board' (or, for several, 'boards')")
     return {}
 
 

@@ -55,7 +55,7 @@ def near(word: str, words: Iterable[str]) -> str:
     folded = {_fold(each): each for each in reversed(known)}
     found = get_close_matches(_fold(word), folded, n=1, cutoff=0.6)
     hint = f"; did you mean '{folded[found[0]]}'?" if found else ""
-    if not known or (found and len(known) > FEW):
+    if not known or (found and not 1 < len(known) <= FEW):
         return hint
     shown = ", ".join(known[:MANY]) + (", ..." if len(known) > MANY else "")
     return f"{hint} allowed: {shown}" if found else f"; allowed: {shown}"
@@ -182,25 +182,28 @@ def _flag(value: object) -> bool:
     return value
 
 
-def line_of_text(what: str, pattern: str = r"[^\x00-\x1f\x7f]+", longest: int = 200) -> Rule:
+# One line: no control characters.
+ANY_TEXT = r"[^\x00-\x1f\x7f]+"
+
+
+def line_of_text(what: str, pattern: str = ANY_TEXT, longest: int = 200) -> Rule:
     """One line of text, not empty, whole within `pattern`."""
     compiled = re.compile(pattern)
 
     def check(value: object) -> str:
         if not isinstance(value, str):
-            hint = (
-                "; put it in quotes"
-                if value is not None and not isinstance(value, list | dict)
-                else ""
-            )
-            raise refusal(f"{said(value)} is not {what}{hint}")
+            missing = value is None or isinstance(value, list | dict)
+            raise refusal(f"{said(value)} is not {what}{'' if missing else '; put it in quotes'}")
         if len(value) > longest:
             raise refusal(f"{what} of {len(value)} letters is too long; at most {longest}")
         if not compiled.fullmatch(value):
             raise refusal(f"{said(value)} is not {what}")
         return value
 
-    return Rule(check, {"type": "string", "minLength": 1, "maxLength": longest})
+    shown: dict[str, Any] = {"type": "string", "minLength": 1, "maxLength": longest}
+    if pattern != ANY_TEXT:
+        shown["pattern"] = f"^({pattern})$"
+    return Rule(check, shown)
 
 
 def _note(value: object) -> int:
@@ -214,7 +217,8 @@ def _note(value: object) -> int:
     else:
         raise refusal(f"{said(value)} is not a note; write a name such as D3, or a number 0-127")
     if not 0 <= number <= 127:
-        raise refusal(f"note {said(value)} is number {number}; MIDI has 0-127, C-1 to G9")
+        which = f"note {value}" if number == value else f"note {said(value)}, number {number},"
+        raise refusal(f"{which} is not within 0-127, C-1 to G9")
     return number
 
 
@@ -267,7 +271,7 @@ NOTE = Rule(
     {
         "anyOf": [
             {"type": "integer", "minimum": 0, "maximum": 127},
-            {"type": "string", "pattern": "^[A-G](##?|bb?)?-?[0-9]$"},
+            {"type": "string", "pattern": "^[A-G](##?|bb?)?(-1|[0-9])$"},
         ]
     },
 )

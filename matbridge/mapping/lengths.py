@@ -7,7 +7,8 @@ import re
 from matbridge.mapping.plan import Length
 
 # A whole note is four beats; a beat is a quarter note throughout.
-_NOTE_VALUE = re.compile(r"([1-9][0-9]?)/(1|2|4|8|16|32|64)([.t])?\Z")
+NOTE_VALUE = r"([1-9]|1[0-6])/(1|2|4|8|16|32|64)([.t])?"
+_NOTE_VALUE = re.compile(NOTE_VALUE)
 
 # 4 min; longer than any tail, and short enough that a slip of the unit is seen.
 MAX_SECONDS = 240.0
@@ -20,7 +21,7 @@ MIN_SECONDS = 0.01
 def note_value(text: str) -> Length:
     """The length of a note value: "1/4" is a beat, "1/8." half as long again as "1/8", "1/8t" a
     third of "1/4". Raises ValueError with what to write instead."""
-    match = _NOTE_VALUE.match(text)
+    match = _NOTE_VALUE.fullmatch(text)
     if match is None:
         raise ValueError(
             f"'{text}' is not a note value; write 1/4, 1/8, 1/16, dotted as 1/8., triplet as 1/8t"
@@ -31,6 +32,4 @@ def note_value(text: str) -> Length:
         beats *= 1.5
     elif kind == "t":
         beats *= 2 / 3
-    if beats > MAX_BEATS:
-        raise ValueError(f"'{text}' is longer than {MAX_BEATS:g} beats")
     return Length(beats=beats)

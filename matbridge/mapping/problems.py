@@ -138,15 +138,14 @@ def _problem(
     about_key = bool(loc) and loc[-1] == "[key]"
     path = _path_of(data, loc[:-1] if about_key or kind == "extra_forbidden" else loc, kind)
     owner = next((part for part in reversed(path) if isinstance(part, str)), "the file")
-    where = context(path)
     if kind in (OURS, OURS_KEYED):
         text = context_of["message"]
         if kind == OURS_KEYED and not about_key:
             text = f"{owner} {text}"
         if "key" in context_of:
-            path = (*path, context_of["key"])
-            return path, document.at(path, where + text, key=context_of.get("at_key", False))
-        return path, document.at(path, where + text, key=about_key)
+            path, about_key = (*path, context_of["key"]), context_of["at_key"]
+        return path, document.at(path, context(path) + text, key=about_key)
+    where = context(path)
     if kind == "missing":
         return path, document.at(path[:-1], f"{context(path)}'{path[-1]}' is missing")
     if kind == "extra_forbidden":

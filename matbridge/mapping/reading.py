@@ -16,13 +16,10 @@ import yaml
 
 from matbridge.mapping.document import Document, Mark, Path
 from matbridge.mapping.scalars import plain
-from matbridge.mapping.syntax import NO_ALIASES, syntax_problem
+from matbridge.mapping.syntax import MAX_DEPTH, NO_ALIASES, syntax_problem
 
 # A show of 50 presets over 24 zones, every zone written out, takes about 100 KiB.
 MAX_BYTES = 1024 * 1024
-
-# The deepest place a file can mean is a step of a layer of a zone of a preset: 9 levels.
-MAX_DEPTH = 20
 
 # Reported problems of one file; past it a file is no performance but something else.
 MAX_PROBLEMS = 100

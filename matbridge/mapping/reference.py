@@ -195,7 +195,7 @@ class _Words:
         pattern = value.get("pattern", "")
         if pattern.startswith("^[A-G]"):
             return "note such as `D3`"
-        return "note value such as `1/8`" if pattern.startswith("^[1-9]") else "text"
+        return "note value such as `1/8`" if pattern.startswith("^([1-9]") else "text"
 
     def list(self, value: Schema) -> str:
         item = self.type(value["items"])

@@ -96,7 +96,7 @@ def _likeness(
     preset = file.presets[name]
     while preset.like is not None:
         like = preset.like
-        path: Path = ("presets", seen[-1], "like")
+        path: Path = ("presets", name, "like")
         if like in seen:
             if len(seen) == 1 or like == name:
                 report(path, "presets are like each other in a circle: " + ", ".join([*seen, like]))

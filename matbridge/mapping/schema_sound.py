@@ -36,7 +36,7 @@ from matbridge.mapping.fields import (
     span,
     whole,
 )
-from matbridge.mapping.lengths import MAX_BEATS, MAX_SECONDS, MIN_SECONDS, note_value
+from matbridge.mapping.lengths import MAX_BEATS, MAX_SECONDS, MIN_SECONDS, NOTE_VALUE, note_value
 from matbridge.mapping.scales import SCALES
 
 # ---- curves ----------------------------------------------------------------------------------
@@ -156,7 +156,17 @@ Control = Annotated[
     int,
     Rule(
         control_number,
-        {"anyOf": [{"type": "integer", "minimum": 1, "maximum": 119}, {"enum": list(CONTROLS)}]},
+        {
+            "anyOf": [
+                {
+                    "type": "integer",
+                    "minimum": 1,
+                    "maximum": FIRST_CHANNEL_MODE - 1,
+                    "not": {"enum": sorted(RESERVED)},
+                },
+                {"enum": list(CONTROLS)},
+            ]
+        },
     ),
 ]
 
@@ -267,7 +277,7 @@ def _note_value(value: Any) -> str:
     return value
 
 
-_NOTE_VALUE_SHOWN = {"type": "string", "pattern": "^[1-9][0-9]?/(1|2|4|8|16|32|64)[.t]?$"}
+_NOTE_VALUE_SHOWN = {"type": "string", "pattern": f"^{NOTE_VALUE}$"}
 _LENGTH_EXAMPLE = "1/8, {beats: 2} or {seconds: 0.5}"
 _LENGTHS = {
     "beats": Choice(number(0, MAX_BEATS, above=True), "So many beats, each a quarter note."),

@@ -43,7 +43,7 @@ def _signs_of_letters(letter: str, sign: int, semitones: Sequence[float]) -> flo
 
 
 def written_with_flats(data: object) -> bool:
-    """Whether more notes in some data, as a file has it, are written with flats than with sharps."""
+    """Whether more notes of a file's data are written with flats than with sharps."""
     signs = [sign for text in _texts(data) for sign in _signs(text)]
     return sum(signs) < 0
 

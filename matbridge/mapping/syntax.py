@@ -9,6 +9,10 @@ import yaml
 from matbridge.errors import Problem
 from matbridge.mapping.document import Document, Mark
 
+# The deepest place a file can mean is a step of a layer of a zone of a preset: 9 levels.
+MAX_DEPTH = 20
+
+# What to write instead of anchors, aliases and merge keys.
 NO_ALIASES = "say what is shared once in 'defaults', in a group of zones, or with 'like'"
 
 # The parser's words (of libyaml and of PyYAML, which differ) and ours.
@@ -37,6 +41,7 @@ _SYNTAX: tuple[tuple[str, str], ...] = (
         "unexpected end of stream",
         "the quotes that open here are not closed before the end of the file",
     ),
+    ("maximum nesting depth", f"this is nested more than {MAX_DEPTH} deep"),
     ("undefined alias", "this is a YAML alias; " + NO_ALIASES),
     ("found undefined tag handle", "'!' starts a YAML tag; put the text in quotes"),
     ("document start", "a second document starts here; write one a file"),
@@ -62,7 +67,8 @@ def syntax_problem(document: Document, error: yaml.MarkedYAMLError) -> Problem:
         tab = Mark(mark.line, indent.index("\t") + 1)
         return document.problem(tab, "a tab cannot indent a line; use spaces")
     said = " ".join(filter(None, (error.context, error.problem)))
-    cut = _cut_short(document, mark) if "expected ',' or" in said else None
+    since = 0 if error.context_mark is None else error.context_mark.line
+    cut = _cut_short(document, since, mark) if "expected ',' or" in said else None
     if cut is not None:
         return document.problem(
             cut, "'#' after a space starts a comment, which cuts this line short"
@@ -78,10 +84,10 @@ def syntax_problem(document: Document, error: yaml.MarkedYAMLError) -> Problem:
 _SHARP = re.compile(r"\s(#)[-0-9]")
 
 
-def _cut_short(document: Document, mark: Mark) -> Mark | None:
-    """Where, in the line before a place, a sharp has become a comment."""
-    for number in range(mark.line, max(mark.line - 2, 0), -1):
-        found = _SHARP.search(document.lines[number - 1]) if number <= len(document.lines) else None
+def _cut_short(document: Document, since: int, mark: Mark) -> Mark | None:
+    """Where a sharp has become a comment, between the line `since` (from 0) and a place."""
+    for number, line in enumerate(document.lines[since : mark.line], since + 1):
+        found = _SHARP.search(line)
         if found:
             return Mark(number, found.start(1) + 1)
     return None
