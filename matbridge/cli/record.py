@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import signal
 import sys
 from collections.abc import Sequence
@@ -208,7 +209,10 @@ def _show(loop: ServiceLoop, boards: _Boards, writer: TakeWriter) -> None:
 
 
 def _seconds(text: str) -> float:
-    seconds = float(text)
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = math.nan
     if not 0 < seconds <= MAX_SECONDS:
         raise argparse.ArgumentTypeError(f"'{text}' is not within 0 to {MAX_SECONDS:g} seconds")
     return seconds

@@ -16,6 +16,7 @@ from matbridge.board.take import Chunk, Event, Record, TakeHeader
 from matbridge.board.take_reader import Take
 from matbridge.errors import CalibrationError, TakeError
 from matbridge.mapping.plan import Act, ActionPart, MatPlan, PerformancePlan, Show
+from matbridge.plain import escaped
 from matbridge.playing.player import Player
 from matbridge.sensing.calibration import Calibration, check_fit
 from matbridge.service.boards import make_detector
@@ -48,7 +49,7 @@ def show_of(take: Take) -> Show:
             f"{take.path} holds no performance, for it was recorded without one; "
             "give one with --performance FILE"
         )
-    names = (f"{take.path}: {performance[0]}", f"{take.path}: {mat[0]}")
+    names = (_name(take, performance[0]), _name(take, mat[0]))
     return show_from(performance[1].encode(), mat[1].encode(), names)
 
 
@@ -59,7 +60,12 @@ def mat_of(take: Take) -> MatPlan:
     mat = take.header.file("mat")
     if mat is None:
         raise TakeError(f"{take.path} holds no mat file; it cannot be told what its readings mean")
-    return mat_from(mat[1].encode(), f"{take.path}: {mat[0]}")
+    return mat_from(mat[1].encode(), _name(take, mat[0]))
+
+
+def _name(take: Take, name: str) -> str:
+    """What messages call a file in a take, whose name may be anything."""
+    return f"{take.path}: {escaped(name)}"
 
 
 def calibration_of(take: Take, mat: MatPlan) -> Calibration | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -39,7 +40,7 @@ def test_all_that_is_told_is_kept(loop: ManualLoop, show: Show, tmp_path: Path) 
     assert recorder.status() == {"take": "", "why": ""}
     path = recorder.begin(show, None, preset="squall", transpose=-2, muted=True)
     assert path == recorder.path == tmp_path / "takes" / "harbour-lights 2031-06-01 20-15-09.take"
-    told = (
+    told: tuple[Callable[[float], None], ...] = (
         lambda now_s: recorder.data(0, b"1,2,3\n", now_s),
         lambda now_s: recorder.found(0, now_s),
         lambda now_s: recorder.lost(0, "unplugged", now_s, silent=False),

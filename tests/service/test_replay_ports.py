@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
-
 import pytest
 
 from matbridge.board.take_reader import Take
@@ -55,11 +52,10 @@ class Hall:
 
 
 @pytest.fixture(autouse=True)
-def memory(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+def memory(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(
         outlets, "make_output", lambda name, kind, target, options: MemoryPort(name, target)
     )
-    yield
 
 
 @pytest.mark.parametrize("speed", [1.0, 2.0, 0.5])

@@ -61,7 +61,7 @@ def test_every_scan_is_a_line_of_csv(tmp_path: Path) -> None:
     take = Take(simulated_take(tmp_path / "a.take", seconds=4.0))
     out = tmp_path / "a.csv"
     assert write_scans(scan_lines(take, mat_of(take)), out) == 2000
-    head, *rows = csv.reader(out.open(newline=""))
+    head, *rows = csv.reader(io.StringIO(out.read_bytes().decode(), newline=""))
     assert head == ["time_s", *(zone.name for zone in mat_of(take).zones)]
     assert [",".join(row[1:]) for row in rows] == [
         data.decode().strip() for _, data in simulated_chunks("text", 4.0)[1:]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from functools import cache
 from pathlib import Path
 
@@ -38,10 +38,17 @@ def write_take(
     writer = TakeWriter(path, header, loop)
     for time_s, board, data in chunks:
         loop.advance(5000.0 + time_s - loop.now_s())
+        _wait_for_disk(writer)
         writer.data(board, data, loop.now_s())
     writer.close(reason)
     assert writer.reason == reason
     return path
+
+
+def _wait_for_disk(writer: TakeWriter) -> None:
+    """Hours go by in a moment here, but not for the disk."""
+    while not writer._waiting.empty():
+        time.sleep(0.001)
 
 
 @cache
@@ -76,7 +83,7 @@ def simulated_take(
     path: Path,
     wire_format: str = "text",
     seconds: float = 20.0,
-    events: Iterable[tuple[float, str, dict[str, object]]] = (),
+    events: Iterable[tuple[float, str, Mapping[str, object]]] = (),
 ) -> Path:
     """A take of the simulated mat as a bridge would keep it. events: second, name, facts."""
     performance, mat = show_texts(wire_format)
@@ -95,8 +102,7 @@ def simulated_take(
     ]
     for time_s, _, what in sorted(happenings, key=lambda each: each[:2]):
         loop.advance(time_s - loop.now_s())
-        while not writer._waiting.empty():
-            time.sleep(0.001)  # hours go by in a moment here, but not for the disk
+        _wait_for_disk(writer)
         if isinstance(what, bytes):
             writer.data(0, what, loop.now_s())
         elif isinstance(what, tuple):
