@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from matbridge.board.packed import PackedDecoder
+from matbridge.board.packed import PackedDecoder, encode_scan
 from matbridge.board.scan import Decoder, Scan
 from matbridge.board.simulated import SimulatedLink, SimulatedMat, render
+from matbridge.board.simulated.link import encoder
 from matbridge.board.simulated.mat import stepping_stones
 from matbridge.board.simulated.pieces import tide
 from matbridge.board.text import TextDecoder
@@ -116,6 +117,7 @@ def test_opened_again_it_begins_again() -> None:
     assert [s.readings for s in listener.scans[first : 2 * first]] == [
         s.readings for s in listener.scans[:first]
     ]
+    assert len(listener.scans) == first + 1000
 
 
 def test_it_may_be_closed_from_within_its_own_data() -> None:
@@ -157,6 +159,9 @@ def test_it_says_what_it_is_when_asked() -> None:
     link.write(b"?")
     loop.advance(0.1)
     assert sum(b"# board:" in data for data, _ in listener.chunks) == 2
+    link.write(b"x")
+    loop.advance(0.1)
+    assert sum(b"# board:" in data for data, _ in listener.chunks) == 2
     assert listener.decoder.counts.damaged == 0
     assert link.status() == {
         "port": "simulated",
@@ -165,6 +170,12 @@ def test_it_says_what_it_is_when_asked() -> None:
         "rate_hz": 500.0,
         "sent": len(listener.scans),
     }
+
+
+def test_packed_carries_the_number_and_the_microsecond_of_the_scan() -> None:
+    scan = Scan(0.5, (1, 2, 3))
+    assert encoder("packed", 10)(7, scan) == encode_scan(7, 500_000, (1, 2, 3), 10)
+    assert encoder("packed", 9)(7, scan) == encode_scan(7, 500_000, (1, 2, 3), 10)
 
 
 @pytest.mark.parametrize(("format", "piece"), [("morse", "tide"), ("text", "waltz")])

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from matbridge.board.scan import Scan
 from matbridge.board.simulated import SimulatedMat, gestures, render
-from matbridge.board.simulated.electrode import TOUCH_COUNTS
+from matbridge.board.simulated.electrode import TOUCH_COUNTS, Electrode
 from matbridge.board.simulated.faults import Fault, FaultKind
 from matbridge.board.simulated.mat import Flaws, Sensor, grid, stepping_stones
 from matbridge.board.simulated.pieces import tide, walk
@@ -144,6 +144,36 @@ def test_a_ghost_shows_on_the_next_channel_of_the_same_converter_only() -> None:
     assert max(column(last_of_the_first, 8)) == 0, "the next converter samples by itself"
 
 
+def test_a_ghost_of_a_rest_ends_at_the_converter_too() -> None:
+    flaws = replace(STILL, rest_newton=3.0)
+    plain, ghostly = (
+        played(replace(MAT, flaws=replace(flaws, ghosting=share)), [], seconds=0.1)[0].readings
+        for share in (0.0, 0.2)
+    )
+    assert (plain[0], plain[8]) == (ghostly[0], ghostly[8])
+    for channel in (*range(1, 8), *range(9, 16)):
+        expected = 0.8 * plain[channel] + 0.2 * plain[channel - 1]
+        assert ghostly[channel] == pytest.approx(expected, abs=1.5)
+
+
+def test_two_presses_on_one_zone_add_up() -> None:
+    both = played(MAT, [hand(5), hand(5)])
+    one = played(MAT, [hand(5, newton=60.0)])
+    held = slice(600, 850)
+    heavier = played(MAT, [hand(5)])
+    assert min(column(both, 5)[held]) > max(column(heavier, 5)[held]) + 50
+    assert max(column(both, 5)) == pytest.approx(max(column(one, 5)), abs=25)
+
+
+def test_what_a_long_stand_left_behind_fades_while_nobody_is_there() -> None:
+    long = gestures.hand(5, 0.5, 30.0, 30.0, Random(7))
+    again = [hand(5, 31.0), hand(5, 400.0)]
+    codes = column(played(MAT, [long, *again], rate_hz=200.0), 5)
+    first, soon, later = max(codes[:200]), max(codes[6_200:6_400]), max(codes[80_000:80_200])
+    assert soon > first + 5, "creep: it still conducts better"
+    assert later == pytest.approx(first, abs=2)
+
+
 def test_leakage_goes_by_distance() -> None:
     mat = replace(MAT, places_cm=grid(4, 4, 15.0), flaws=replace(STILL, leakage=0.05))
     scans = played(mat, [hand(5, newton=400.0)])
@@ -169,6 +199,9 @@ def test_drift_wanders_over_the_time_that_was_asked_for() -> None:
     scans = played(mat, [], seconds=100.0, rate_hz=50.0)
     codes = column(scans, 0)
     assert max(codes) - min(codes) == pytest.approx(2 * 0.02 * 1024, abs=2)
+    middle = (max(codes) + min(codes)) / 2
+    for index in range(0, 2_500, 100):
+        assert codes[index] - middle == pytest.approx(middle - codes[index + 2_500], abs=3)
 
 
 def test_an_electrode_follows_the_area_and_its_chip_says_when() -> None:
@@ -183,6 +216,28 @@ def test_an_electrode_follows_the_area_and_its_chip_says_when() -> None:
     assert press.end_s - 0.03 < on[-1] < press.end_s + 0.008
     assert len(on) == pytest.approx((on[-1] - on[0]) * 1000 + 1, abs=1), "no chatter"
     assert set(column(bits, 5)) == {0}
+
+
+def test_a_chip_lets_go_at_a_lower_threshold_than_it_takes_hold() -> None:
+    def held(shares: Sequence[float]) -> list[bool]:
+        electrode = Electrode(1.0, True, 0.004)
+        said = []
+        for share in shares:
+            said += [voltage == 1.0 for voltage in electrode.voltages([share] * 4)]
+        return [any(said[start : start + 4]) for start in range(0, len(said), 4)]
+
+    # Of 180 counts: 12 are under the touch threshold of 15 and over the release threshold of 10.
+    between, over, under = 12 / 180, 20 / 180, 8 / 180
+    assert held([0.0, between, between]) == [False, False, False]
+    assert held([0.0, over, between, between]) == [False, True, True, True]
+    assert held([0.0, over, under, between]) == [False, True, False, False]
+
+
+def test_a_switch_that_was_held_while_the_rest_was_looked_at_is_off_afterwards() -> None:
+    switch = replace(MAT, sensor="switch", bits=1)
+    press = hand(6, 1.5, hold_s=1.0)
+    on = [scan.time_s for scan in played(switch, [press], seconds=6.0) if scan.readings[6]]
+    assert max(on) < press.end_s + 0.008
 
 
 def test_a_chip_that_recalibrates_lets_go_and_needs_time_to_find_back() -> None:

@@ -141,6 +141,16 @@ def test_it_comes_back_to_rest_and_then_says_so() -> None:
     assert last == pytest.approx(rest, abs=0.0002)
 
 
+def test_the_foam_gives_back_a_hundredth_of_the_load_a_little_late() -> None:
+    sensor = ForceSensor(IDEAL, 1_000, 0.001, BLOCK)
+    held(sensor, 100.0, 3.0, 0.001)
+    left = [conductance(voltage, 1_000) * 1e6 for voltage in held(sensor, 0.0, 0.4, 0.001)]
+    soon, later = left[40], left[340]
+    # 1 N less what 40 ms have taken of it, read by a sensor that falls: 7.5 % more.
+    assert soon == pytest.approx(published_conductance_us(1.0), rel=0.15)
+    assert later == pytest.approx(soon / 2.718, rel=0.15)
+
+
 def test_time_that_is_skipped_relaxes_it_as_time_that_is_computed() -> None:
     computed, skipped = (ForceSensor(IDEAL, 1_000, 0.001, BLOCK) for _ in range(2))
     for sensor in (computed, skipped):
