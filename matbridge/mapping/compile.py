@@ -57,7 +57,7 @@ class Compiler:
             self.document.problems.append(problem)
 
     def warn(self, path: Path, message: str) -> None:
-        warning = self.document.at(path, context(path) + message)
+        warning = self.document.at(path, context(path) + message, key=True)
         if warning not in self.warnings:
             self.warnings.append(warning)
 

@@ -54,6 +54,8 @@ def near(word: str, words: Iterable[str]) -> str:
     known = list(words)
     folded = {_fold(each): each for each in reversed(known)}
     found = get_close_matches(_fold(word), folded, n=1, cutoff=0.6)
+    if not found and len(word) >= LEAST_PART:
+        found = [each for each in folded if _fold(word) in each][:1]
     hint = f"; did you mean '{folded[found[0]]}'?" if found else ""
     if not known or (found and not 1 < len(known) <= FEW):
         return hint
@@ -63,6 +65,9 @@ def near(word: str, words: Iterable[str]) -> str:
 
 # More words than this are cut: a message is one line.
 MANY = 40
+
+# A word of at least so many letters may be a part of the one that was meant.
+LEAST_PART = 4
 
 # So many are listed even when one of them is near.
 FEW = 6
@@ -123,7 +128,7 @@ class Rule:
 
 def between(low: float, high: float) -> str:
     """ "1-16", or "-12 to 12"."""
-    return f"{low:g}-{high:g}" if low >= 0 else f"{low:g} to {high:g}"
+    return f"{low}-{high}" if low >= 0 else f"{low} to {high}"
 
 
 def whole(low: int, high: int) -> Rule:

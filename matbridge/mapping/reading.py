@@ -30,9 +30,10 @@ AGAIN = "\0"
 # libyaml, which reads ten times faster, where PyYAML was built with it.
 LOADER: type = getattr(yaml, "CLoader", yaml.Loader)
 
-# What YAML does not allow in a stream.
+# What YAML does not allow in a stream; and three characters that end a line for some readers of
+# YAML and for no editor, so that places would not be where they are said to be.
 _UNPRINTABLE = re.compile(
-    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\x80-\x84\x86-\x9f\ufffe\uffff\ud800-\udfff]"
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028\u2029\ufffe\uffff\ud800-\udfff]"
 )
 
 
@@ -161,8 +162,9 @@ class _Builder:
 
     def nothing(self, path: Path, event: Any) -> str:
         """What to say where a value is missing, or written as null."""
-        line = self.document.lines[event.start_mark.line]
-        rest = line[event.start_mark.column :].lstrip()
+        # At the end of a file libyaml gives a place behind the last line.
+        line = self.document.lines[event.start_mark.line : event.start_mark.line + 1]
+        rest = "".join(line)[event.start_mark.column :].lstrip()
         owner = f"'{path[-1]}'" if isinstance(path[-1], str) else "this entry of a list"
         if rest.startswith("#") and rest[1:2] not in ("", " ", "#"):
             return f"nothing is written for {owner}: '#' starts a comment; put the value in quotes"

@@ -35,8 +35,8 @@ def test_every_problem_of_a_broken_file_has_its_place(
     wanted = expected(path)
     assert wanted
     assert len(found) == len(wanted), found
-    for problem, beginning in zip(found, wanted, strict=True):
-        assert problem.startswith(beginning)
+    for said, beginning in zip(found, wanted, strict=True):
+        assert said.startswith(beginning)
     for problem, text in zip(loaded.problems, map(shown, loaded.problems), strict=True):
         _, line, mark = text.split("\n")
         at = mark.index("^")

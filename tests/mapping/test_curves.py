@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from matbridge.mapping.curves import exponential, logarithmic, table
 from matbridge.mapping.plan import LEVELS
-from tests.support.mapping import part, problem, zone
+from tests.support.mapping import note_part, problem, zone
 
 BENDS = st.floats(0.01, 20)
 POINTS = st.lists(
@@ -94,20 +94,21 @@ def test_a_velocity_is_never_a_note_off() -> None:
         made = zone(f"{{note: D3, velocity: {{range: {range_}}}}}").velocity.table
         assert min(made) >= 1
         assert max(made) <= 127
-    assert "range 0 is not within 1-127" in problem(
-        "presets: {p: {velocity: {range: [0, 127]}}}"
-    )
+    assert "range 0 is not within 1-127" in problem("presets: {p: {velocity: {range: [0, 127]}}}")
 
 
 def test_a_pressure_may_fall() -> None:
-    (plan,) = part("{note: D3, pressure: {send: channel pressure, range: [127, 0]}}").pressure
+    (plan,) = note_part("{note: D3, pressure: {send: channel pressure, range: [127, 0]}}").pressure
     assert (plan.table[0], plan.table[-1]) == (127, 0)
 
 
 @pytest.mark.parametrize(
     ("points", "advice"),
     [
-        ("[[0, 0], [1, 0.5]]", "points begin at [0, 0] and end at [1, 1]; the range moves the ends"),
+        (
+            "[[0, 0], [1, 0.5]]",
+            "points begin at [0, 0] and end at [1, 1]; the range moves the ends",
+        ),
         ("[[0, 0], [0.5, 0.9], [0.6, 0.2], [1, 1]]", "never down; [0.6, 0.2] does not after"),
         ("[[0, 0], [0.5, 0.1], [0.5, 0.2], [1, 1]]", "points go on from left to right"),
         ("[[0, 0]]", "points are a list of 2 to 64 pairs"),

@@ -116,7 +116,7 @@ def test_a_problem_is_shown_with_its_line_and_a_mark() -> None:
 
 def test_a_long_line_is_cut_around_its_place() -> None:
     source = "x" * 500 + "HERE" + "y" * 500
-    text, line, mark = shown(Problem("s", 1, 501, "m", source)).split("\n")
+    _, line, mark = shown(Problem("s", 1, 501, "m", source)).split("\n")
     assert line[mark.index("^") :].startswith("HERE")
     assert len(line) <= LINE_SHOWN + 4
 

@@ -56,7 +56,9 @@ def test_velocity_is_completed_key_by_key() -> None:
 
 
 def test_scale_is_completed_but_one_kind_replaces_another() -> None:
-    text = "presets: {q: {scale: {root: D3, type: dorian}}, p: {like: q, scale: {semitones: [0, 6]}}}"
+    text = (
+        "presets: {q: {scale: {root: D3, type: dorian}}, p: {like: q, scale: {semitones: [0, 6]}}}"
+    )
     assert [note_of(preset(text), index).steps[0][0].note for index in range(3)] == [50, 56, 62]
 
 
