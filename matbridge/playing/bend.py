@@ -57,12 +57,6 @@ class ChannelBend:
             self._leans[who] = value - BEND_CENTRE
         self._send(out)
 
-    def rest(self, out: list[Sent]) -> None:
-        """Everybody lets go, and the tuning is forgotten."""
-        self._leans.clear()
-        self._tuning = 0
-        self._send(out)
-
     def _send(self, out: list[Sent]) -> None:
         value = bend_value(self._tuning + (next(reversed(self._leans.values()), 0)))
         if value != self._value:

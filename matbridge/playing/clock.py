@@ -44,7 +44,6 @@ class ClockOut:
         if self._running:
             self._running = False
             self._stage.timers.cancel(self._timer)
-            self._timer = None
             self._send(STOP, out)
 
     def back(self, output: int, out: list[Sent]) -> None:

@@ -76,9 +76,9 @@ class Stage:
         self._open = wanted
 
     def rest_bends(self, out: list[Sent]) -> None:
-        """Bring every channel's bend to its centre."""
+        """Bring every channel's bend to its centre; nobody bends it any more."""
         for bend in self._bends.values():
-            bend.rest(out)
+            bend.tune(0, out)
 
     def inherit(self, before: Stage, places: Mapping[int, int]) -> None:
         """Go on where another stage stopped: its transposition, its mute, what it owes."""

@@ -12,6 +12,7 @@ UP_25 = 8192 + 1024  # 25 cents at the usual range of 2 semitones
 def test_what_a_bend_cannot_reach_is_cut_off() -> None:
     assert bend_value(bend_steps(-500.0, 2)) == 0
     assert bend_value(bend_steps(500.0, 2)) == 16383
+    assert bend_steps(500.0, 2) == 8191
     assert bend_value(8191 + 5000) == 16383
     assert bend_steps(50.0, 0) == 0
 

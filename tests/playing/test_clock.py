@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from matbridge.mapping.plan import Act, InputPlan, PerformancePlan
+from matbridge.mapping.plan import Act, InputPlan, Length, PerformancePlan
 from matbridge.playing.tempo import CLOCK_LOST_S
 from tests.support.playing import Play, note, performance, preset
 
@@ -23,12 +23,13 @@ def ticks(play: Play, seconds: float) -> list[float]:
 def test_24_clocks_a_beat_without_drift() -> None:
     play = Play(clocked(tempo_bpm=120.0))
     assert play.entry == ["1/start"]
-    came = ticks(play, 3600.0)
+    came = ticks(play, 600.0)
     assert came[0] == 0.001  # a receiver needs a moment after the start
-    assert len(came) == 3600 * 48
+    assert len(came) == 600 * 48
     assert came[-1] - came[0] == pytest.approx((len(came) - 1) / 48, abs=2e-5)
     assert play.finish() == ["1/stop"]
     assert ticks(play, 10.0) == []
+    assert play.finish() == []
 
 
 def test_clocks_follow_the_tempo() -> None:
@@ -46,6 +47,14 @@ def test_a_clock_to_several_outputs() -> None:
     play = Play(clocked(clock_outputs=(0, 1)))
     assert play.entry == ["start", "1/start"]
     assert play.wait(0.002) == ["clock", "1/clock"]
+
+
+def test_whole_beats_fall_on_clocks() -> None:
+    plan = preset(note(60), quantise=Length(beats=1.0))
+    play = Play(performance(plan, clock_outputs=(1,)))
+    play.wait(0.3)
+    play.on(0)
+    assert {(0.201, "1/clock"), (0.201, "on 1 60 100")} < set(play.wait_timed(0.3))
 
 
 def test_without_clock_outputs_nothing_is_due() -> None:
@@ -78,6 +87,7 @@ def test_an_output_that_comes_back_goes_on() -> None:
     play = Play(clocked())
     play.player.output_lost(1)
     assert ticks(play, 1.0) == []
+    assert play.heard(play.player.output_back(0)) == []
     assert play.heard(play.player.output_back(1)) == ["1/continue"]
     assert len(ticks(play, 1.0)) in (47, 48, 49)
 

@@ -8,11 +8,13 @@ from __future__ import annotations
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from matbridge.mapping.load import show_from
 from matbridge.mapping.plan import Act, ActionPart, NotePart, PerformancePlan
 from matbridge.playing.ledger import Sent, recover
 from matbridge.playing.player import Player
 from matbridge.playing.timers import TIMER_LIMIT
 from matbridge.sensing.touch import Touch, TouchKind
+from tests.support import shows
 from tests.support.performances import OUTPUTS, ZONES, performance_plans
 from tests.support.playing import Receiver
 
@@ -145,12 +147,22 @@ def limit(plan: PerformancePlan) -> int:
     return min(own * 2, TIMER_LIMIT)  # twice: those of a reload may still ring
 
 
-@settings(max_examples=250, suppress_health_check=list(HealthCheck))
+@settings(max_examples=150, suppress_health_check=list(HealthCheck))
 @given(st.lists(performance_plans(), min_size=1, max_size=2), PLAYS)
 def test_every_note_on_has_its_one_note_off(
     plans: list[PerformancePlan], moves: list[Move]
 ) -> None:
     stage = Stage(plans)
+    for move in moves:
+        stage.move(move)
+    stage.end()
+
+
+@settings(max_examples=100, suppress_health_check=list(HealthCheck))
+@given(shows.performance_texts(), PLAYS)
+def test_so_it_is_for_all_that_can_be_written(text: bytes, moves: list[Move]) -> None:
+    show = show_from(text, shows.MAT, ("lamp-lighters.yaml", "quay.mat.yaml"))
+    stage = Stage([show.performance])
     for move in moves:
         stage.move(move)
     stage.end()
