@@ -11,7 +11,7 @@ When a board is no longer heard, for either reason, whatever was touched on it i
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from matbridge.board.formats import DECODERS
@@ -24,6 +24,12 @@ from matbridge.sensing.detector import Detector
 
 SIMULATED = "simulated"
 
+# Ways in that are read by a process of our own; see matbridge.board.readers.
+READERS = ("spi", "iio", "i2c")
+
+# The reason why a board is not heard that is still there.
+SILENT = "silent"
+
 # A board that has sent no scan for so long has stopped: four scans of the slowest worth playing,
 # twenty a second.
 SILENCE_S = 0.2
@@ -35,8 +41,8 @@ LOOK_S = 0.04
 class Board:
     """One board while the bridge runs. heard: whether scans come. rate_hz: how many a second."""
 
-    __slots__ = ("_is_open", "_look", "_loop", "_on_change", "_rated", "_rated_s", "_scan_s",
-                 "_scans", "decoder", "heard", "link", "plan", "rate_hz")  # fmt: skip
+    __slots__ = ("_is_open", "_look", "_loop", "_on_change", "_on_found", "_rated", "_rated_s",
+                 "_scan_s", "_scans", "decoder", "heard", "link", "plan", "rate_hz")  # fmt: skip
 
     def __init__(self, plan: BoardPlan, link: BoardLink, decoder: Decoder, is_open: bool) -> None:
         """is_open: whether the link is open already, for another Board."""
@@ -46,6 +52,7 @@ class Board:
         self.heard = False
         self._is_open = is_open
         self._loop: Loop | None = None
+        self._on_found: Callable[[], None] = _ignore
         self._on_change: Callable[[str], None] = _ignore
         self._look: Timer | None = None
         self._scans = 0
@@ -55,13 +62,19 @@ class Board:
         self._rated_s = 0.0
 
     def open(
-        self, loop: Loop, take: Callable[[bytes, float], None], on_change: Callable[[str], None]
+        self,
+        loop: Loop,
+        take: Callable[[bytes, float], None],
+        on_found: Callable[[], None],
+        on_change: Callable[[str], None],
     ) -> None:
         """Look for it from now on, or take it over where its link is open already.
 
-        take: gets its bytes. on_change: called each time `heard` changes, with the reason.
+        take: gets its bytes. on_found: called each time the link was opened, before any bytes.
+        on_change: called each time `heard` changes, with the reason.
         """
         self._loop = loop
+        self._on_found = on_found
         self._on_change = on_change
         self.link.on_data = take
         self.link.on_found = self._found
@@ -107,7 +120,7 @@ class Board:
         self._rated, self._rated_s = scans, now_s
 
     def _found(self) -> None:
-        self.decoder.reset()
+        self._on_found()
         self._watch()
 
     def _lost(self) -> None:
@@ -125,7 +138,7 @@ class Board:
             self._scan_s = now_s
             self._change(True, "")
         elif self.heard and now_s - self._scan_s > SILENCE_S:
-            self._change(False, "silent")
+            self._change(False, SILENT)
         self._look = loop.call_at(now_s + LOOK_S, self._watch)
 
     def _change(self, heard: bool, reason: str) -> None:
@@ -134,7 +147,7 @@ class Board:
             self._on_change(reason)
 
 
-def _ignore(reason: str) -> None:
+def _ignore(*_: object) -> None:
     """For a board that is not open yet."""
 
 
@@ -147,10 +160,25 @@ def make_link(
     """
     if board.port == SIMULATED:
         return _simulated(board, mat, piece, seconds)
+    if board.port in READERS:
+        from matbridge.board.reader_link import ReaderLink
+
+        return ReaderLink(board.port, ["--channels", str(board.channels), *_arguments(board)])
     from matbridge.board.serial_link import SerialLink
 
     options: dict[str, Any] = dict(board.options)
     return SerialLink(board.port, board.baud, **options)
+
+
+def _arguments(board: BoardPlan) -> Iterator[str]:
+    """A reader's options as its command line has them."""
+    for option, value in board.options:
+        name = f"--{option.replace('_', '-')}"
+        if isinstance(value, bool):
+            yield from [name] if value else []
+        else:
+            for each in value if isinstance(value, tuple) else (value,):
+                yield from (name, str(each))
 
 
 def make_decoder(board: BoardPlan, mat: MatPlan) -> Decoder:

@@ -13,16 +13,25 @@ from pathlib import Path
 from time import monotonic
 
 from matbridge.board.link import BoardLink
+from matbridge.errors import TakeError
 from matbridge.loop import Loop, Timer
 from matbridge.mapping.plan import Act, ActionPart, BoardPlan, MatPlan, Show
 from matbridge.midi.messages import KEYS
 from matbridge.playing.player import Player
 from matbridge.sensing.calibration import Calibration
 from matbridge.sensing.faults import ADVICE, FaultKind, FaultReport
-from matbridge.service.boards import SIMULATED, Board, make_decoder, make_detector, make_link
+from matbridge.service.boards import (
+    SILENT,
+    SIMULATED,
+    Board,
+    make_decoder,
+    make_detector,
+    make_link,
+)
 from matbridge.service.log import Log
 from matbridge.service.outlets import Outlets
 from matbridge.service.pipeline import Pipeline, Sent
+from matbridge.service.recorder import Recorder, takes_folder
 
 # How often what changes slowly is looked at: faults of zones, boards that are not heard.
 SLOW_S = 1.0
@@ -34,9 +43,9 @@ LATENCIES = 2000
 class Bridge:
     """Plays a show until it is closed.
 
-    on_preset: called with the name of each preset that is entered. on_take: called when the mat
-        asks that a take begins or ends. latencies_s: the latest, each from the read that brought a
-        touch to the hand-over of its messages. faults: of zones, by their index.
+    on_preset: called with the name of each preset that is entered. latencies_s: the latest, each
+        from the read that brought a touch to the hand-over of its messages. faults: of zones, by
+        their index.
     """
 
     def __init__(
@@ -61,7 +70,6 @@ class Bridge:
         self.show = show
         self.calibration = calibration
         self.on_preset: Callable[[str], None] | None = None
-        self.on_take: Callable[[], None] | None = None
         self.outlets = Outlets(loop, log, show.performance.outputs, owed_path)
         self.outlets.on_down = self._output_down
         self.outlets.on_up = self._output_up
@@ -71,6 +79,8 @@ class Bridge:
             [make_detector(plan, show.mat, calibration) for plan in show.mat.boards],
             Player(show.performance, self.outlets.image),
         )
+        self.recorder = Recorder(loop, takes_folder())
+        self.recorder.on_end = self._take_ended
         self.latencies_s: deque[float] = deque(maxlen=LATENCIES)
         self.faults: dict[int, FaultReport] = {}
         self._preset = -1
@@ -86,14 +96,7 @@ class Bridge:
         never come; nothing is open then.
         """
         self.outlets.open()
-        owed = self.outlets.take_owed()
-        if any(owed):
-            self.pipeline.player.owe(owed)
-        for index, output in enumerate(self.outlets.outputs):
-            if output.up:
-                self.outlets.send(self.pipeline.output_back(index))
-            else:
-                self.pipeline.output_lost(index, unseen=False)
+        self._take_on(self.outlets.take_owed())
         self.outlets.keep_owed()
         self._play(self.pipeline.start(self._loop.now_s(), preset))
         for index, board in enumerate(self.boards):
@@ -112,15 +115,31 @@ class Bridge:
             board.close()
         self.outlets.send(self.pipeline.finish(self._loop.now_s()))
         self.outlets.close()
+        self.recorder.end("the bridge stopped")
 
     def act(self, act: Act, argument: int = 0) -> None:
         """Do at once what a command asks for."""
-        self._play(self.pipeline.act(ActionPart(act, argument), self._loop.now_s()))
+        now_s = self._loop.now_s()
+        preset = self._name_of(argument) if act is Act.PRESET else ""
+        self.recorder.act(act, argument, preset, now_s)
+        self._play(self.pipeline.act(ActionPart(act, argument), now_s))
+
+    def record(self, wanted: bool) -> None:
+        """Begin or end a take. Raises TakeError where none can be begun."""
+        if wanted and self.recorder.path is None:
+            player = self.pipeline.player
+            path = self.recorder.begin(self.show, self.calibration, preset=self.preset,
+                                       transpose=player.transpose, muted=player.muted)  # fmt: skip
+            self._log.info("take begun", path=path)
+        elif not wanted and self.recorder.path is not None:
+            path = self.recorder.path
+            self.recorder.end()
+            self._log.info("take ended", path=path)
 
     @property
     def preset(self) -> str:
         """The name of the preset that plays."""
-        return self.show.performance.presets[self.pipeline.player.preset].name
+        return self._name_of(self.pipeline.player.preset)
 
     def swap(self, show: Show, calibration: Calibration | None) -> None:
         """Another show in the place of this one, in the preset of the same name if it has one.
@@ -141,16 +160,21 @@ class Bridge:
         else:
             image = bytearray(len(plans) * KEYS)
             outlets.send(pipeline.swap(show.performance, image, now_s, preset))
-            outlets.use(plans, outputs, image)
-            for index, output in enumerate(outputs):
-                if not output.up:
-                    pipeline.output_lost(index, unseen=False)
+            self._take_on(outlets.use(plans, outputs, image))
+            outlets.keep_owed()
+        recording = self.recorder.path is not None
+        self.recorder.end("the performance was changed")
         self.show = show
         self.calibration = calibration
         self._preset = -1
         self._play(pipeline.start(now_s))
+        if recording:
+            self._turn_take(True)
 
     # Boards
+
+    def _name_of(self, preset: int) -> str:
+        return self.show.performance.presets[preset].name
 
     def _make_boards(self, mat: MatPlan) -> list[Board]:
         return [
@@ -162,12 +186,20 @@ class Bridge:
         return make_link(plan, mat, piece=self._piece, seconds=self._seconds)
 
     def _open_board(self, index: int, board: Board) -> None:
-        board.open(self._loop, self._taker(index), lambda reason: self._heard(index, reason))
+        board.open(
+            self._loop,
+            self._taker(index),
+            lambda: self._found(index),
+            lambda reason: self._heard(index, reason),
+        )
 
     def _taker(self, index: int) -> Callable[[bytes, float], None]:
         """What takes the bytes of a board: here the way of the data begins."""
+        record = self.recorder.data
+        requests = self.pipeline.player.requests
 
         def take(data: bytes, now_s: float) -> None:
+            record(index, data, now_s)
             pipeline = self.pipeline
             sent = pipeline.feed(index, data, now_s)
             if sent:
@@ -177,8 +209,14 @@ class Bridge:
                 self._arm()
             if pipeline.preset != self._preset:
                 self._entered()
+            if requests:
+                self._requested()
 
         return take
+
+    def _found(self, index: int) -> None:
+        self.recorder.found(index, self._loop.now_s())
+        self.pipeline.board_found(index)
 
     def _heard(self, index: int, reason: str) -> None:
         board = self.boards[index]
@@ -187,8 +225,10 @@ class Bridge:
             if not self._log.mended(f"board {index}", "board back", port=port):
                 self._log.info("board plays", port=port, channels=board.plan.channels)
         else:
+            now_s = self._loop.now_s()
             self._log.failed(f"board {index}", "board lost", port=board.plan.port, reason=reason)
-            self._play(self.pipeline.board_lost(index, self._loop.now_s()))
+            self.recorder.lost(index, reason, now_s, silent=reason == SILENT)
+            self._play(self.pipeline.board_lost(index, now_s))
 
     def _swap_boards(self, mat: MatPlan, calibration: Calibration | None) -> None:
         """New detectors, for what the old ones know is of another mat.
@@ -230,6 +270,16 @@ class Bridge:
     def _output_up(self, index: int) -> None:
         self._play(self.pipeline.output_back(index))
 
+    def _take_on(self, owed: bytearray) -> None:
+        """Outputs have been opened: send those that are up what was left sounding on them."""
+        if any(owed):
+            self.pipeline.player.owe(owed)
+        for index, output in enumerate(self.outlets.outputs):
+            if not output.up:
+                self.pipeline.output_lost(index, unseen=False)
+            elif any(owed[index * KEYS : (index + 1) * KEYS]):
+                self.outlets.send(self.pipeline.output_back(index))
+
     # What happens by itself
 
     def _play(self, sent: Sent) -> None:
@@ -240,6 +290,8 @@ class Bridge:
             self._arm()
         if self.pipeline.preset != self._preset:
             self._entered()
+        if self.pipeline.player.requests:
+            self._requested()
 
     def _arm(self) -> None:
         if self._timer is not None:
@@ -254,10 +306,27 @@ class Bridge:
 
     def _entered(self) -> None:
         self._preset = self.pipeline.preset
+        self.recorder.preset(self.preset, self._loop.now_s())
         for output in self.outlets.outputs:
             output.mark(self.preset)
         if self.on_preset is not None:
             self.on_preset(self.preset)
+
+    def _requested(self) -> None:
+        """The mat, or the input, asks for what is not MIDI: a take, begun and ended in turns."""
+        requests = self.pipeline.player.requests
+        while requests:
+            if requests.pop(0) is Act.TAKE:
+                self._turn_take(self.recorder.path is None)
+
+    def _turn_take(self, wanted: bool) -> None:
+        try:
+            self.record(wanted)
+        except TakeError as error:
+            self._log.warning("no take", reason=error)
+
+    def _take_ended(self, reason: str) -> None:
+        self._log.warning("take ended", reason=reason)
 
     def _look(self) -> None:
         now_s = self._loop.now_s()
@@ -274,6 +343,7 @@ class Bridge:
 
     def _report(self, report: FaultReport) -> None:
         zone = self.show.mat.zones[report.zone].name
+        self.recorder.fault(zone, report.kind.value, report.recovered, self._loop.now_s())
         if report.recovered:
             self.faults.pop(report.zone, None)
             self._log.info("zone is well again", zone=zone)

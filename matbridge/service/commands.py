@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from difflib import get_close_matches
 
-from matbridge.errors import ControlError
+from matbridge.errors import ControlError, TakeError
 from matbridge.loop import Loop, Timer
 from matbridge.mapping.plan import Act
 from matbridge.service.bridge import Bridge
@@ -123,6 +123,14 @@ class Commands:
         if exchange.fields.get("to") is not player.muted:
             self._bridge.act(Act.MUTE)
         exchange.grant({"muted": player.muted})
+
+    def _record(self, exchange: Exchange) -> None:
+        recorder = self._bridge.recorder
+        try:
+            self._bridge.record(bool(exchange.fields.get("to", recorder.path is None)))
+        except TakeError as error:
+            raise ControlError(str(error)) from error
+        exchange.grant({"take": str(recorder.path or "")})
 
     def _stop(self, exchange: Exchange) -> None:
         exchange.grant({})

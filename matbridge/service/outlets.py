@@ -16,7 +16,7 @@ from matbridge.midi.messages import KEYS
 from matbridge.midi.output import START_WAIT_S, Output
 from matbridge.midi.outputs import make_output
 from matbridge.service.log import Log
-from matbridge.service.owed import OwedNotes, load, where
+from matbridge.service.owed import OwedNotes, Where, load, where
 from matbridge.service.pipeline import Sent
 
 # Drivers that are only asked now and then whether the port is there may have lost it a while ago.
@@ -49,6 +49,7 @@ class Outlets:
         self.taps: list[Callable[[Sent], None]] = []
         self._owed_path = owed_path
         self._owed: OwedNotes | None = None
+        self._orphans: dict[Where, bytes] = {}  # owed to outputs that are in no show now
 
     def open(self) -> None:
         """Open all. Raises OutputError where one can never come; none is open then."""
@@ -86,17 +87,55 @@ class Outlets:
         self._open([output for output in outputs if output not in self.outputs], 0.0)
         return outputs
 
-    def use(self, plans: Sequence[OutputPlan], outputs: list[Output], image: bytearray) -> None:
-        """Put prepared outputs in the place of the old, which have been sent all they were owed."""
-        old = self.outputs
+    def use(
+        self, plans: Sequence[OutputPlan], outputs: list[Output], image: bytearray
+    ) -> bytearray:
+        """Put prepared outputs in the place of the old, which have been sent all they were owed.
+
+        Returns an image of what was left sounding on the new ones in an earlier show.
+        """
+        for index, (plan, output) in enumerate(zip(self.plans, self.outputs, strict=True)):
+            if output in outputs:
+                continue
+            left = bytes(self.image[index * KEYS : (index + 1) * KEYS])
+            if any(left):  # it was down: owed to it until some show has it again
+                self._orphans[where(plan)] = left
+            self._close(output)
+            self._log.mended(_key(output), "output given up", output=output.name)
         self.plans, self.outputs, self.image = tuple(plans), outputs, image
-        for output in old:
-            if output not in outputs:
-                self._close(output)
-                self._log.mended(_key(output), "output given up", output=output.name)
+        return self._adopt()
+
+    def take_owed(self) -> bytearray:
+        """What an earlier process left sounding on these outputs, as an image."""
+        if self._owed_path is not None:
+            try:
+                self._orphans = load(self._owed_path)
+            except OSError as error:
+                self._log.warning("owed notes not readable", path=self._owed_path,
+                                  reason=error.strerror)  # fmt: skip
+        return self._adopt()
+
+    def keep_owed(self) -> None:
+        """From now on keep what sounds where it survives this process."""
+        if self._owed_path is None:
+            return
         if self._owed is not None:
             self._owed.close()
-            self.keep_owed()
+        try:
+            self._owed = OwedNotes(self._owed_path, self.plans, self._orphans)
+        except OSError as error:
+            self._owed = None
+            self._log.warning("owed notes not kept", path=self._owed_path, reason=error.strerror)
+        else:
+            self._owed.sent(self.image)
+
+    def _adopt(self) -> bytearray:
+        image = bytearray(len(self.image))
+        for index, plan in enumerate(self.plans):
+            keys = self._orphans.pop(where(plan), None)
+            if keys is not None:
+                image[index * KEYS : (index + 1) * KEYS] = keys
+        return image
 
     def close(self) -> None:
         """Let what was sent leave, and close all. Twice is harmless."""
@@ -104,39 +143,6 @@ class Outlets:
             self._close(output)
         if self._owed is not None:
             self._owed.close()
-
-    def take_owed(self) -> bytearray:
-        """What an earlier process left sounding on these outputs, as an image."""
-        image = bytearray(len(self.image))
-        if self._owed_path is None:
-            return image
-        try:
-            left = load(self._owed_path)
-        except OSError as error:
-            self._log.warning(
-                "owed notes not readable", path=self._owed_path, reason=error.strerror
-            )
-            return image
-        for index, plan in enumerate(self.plans):
-            keys = left.pop(where(plan), None)
-            if keys is not None:
-                image[index * KEYS : (index + 1) * KEYS] = keys
-        for (kind, target), keys in left.items():
-            self._log.warning("notes owed to an output that is gone", kind=kind, target=target,
-                              notes=sum(keys))  # fmt: skip
-        return image
-
-    def keep_owed(self) -> None:
-        """From now on keep what sounds where it survives this process."""
-        if self._owed_path is None:
-            return
-        try:
-            self._owed = OwedNotes(self._owed_path, self.plans)
-        except OSError as error:
-            self._owed = None
-            self._log.warning("owed notes not kept", path=self._owed_path, reason=error.strerror)
-        else:
-            self._owed.sent(self.image)
 
     def status(self) -> list[Mapping[str, object]]:
         """Facts about each output, for a person."""

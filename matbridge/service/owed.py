@@ -5,6 +5,9 @@
                             "outputs": [[kind, target], ...]}, in the order of the show
     4096    2048 an output  the ledger's image of that output: one byte a key, 1 while it sounds
 
+After the show's outputs come those of earlier shows that are still owed something: they were gone
+when their show was left, and are sent what they are owed once some show has them again.
+
 A key is marked before its note-on is handed to the output, and cleared after its note-off was: at
 any moment the file owes at least what sounds. It is mapped into memory, so a note costs the loop no
 system call and a kill loses nothing; a thread brings it to the disk within SYNC_S, for a power cut.
@@ -16,7 +19,8 @@ import contextlib
 import json
 import mmap
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from errno import E2BIG
 from pathlib import Path
 from threading import Event, Thread
 
@@ -78,20 +82,23 @@ class OwedNotes:
     Raises OSError where it cannot be made; a disk that fills up later does no harm.
     """
 
-    def __init__(self, path: Path, outputs: Sequence[OutputPlan]) -> None:
-        header = {MARK: VERSION, "outputs": [where(plan) for plan in outputs]}
-        text = json.dumps(header).encode()
+    def __init__(
+        self, path: Path, outputs: Sequence[OutputPlan], orphans: Mapping[Where, bytes]
+    ) -> None:
+        places = [where(plan) for plan in outputs]
+        text = json.dumps({MARK: VERSION, "outputs": [*places, *orphans]}).encode()
         if len(text) > HEADER_BYTES:
-            raise OSError(f"the outputs' targets are too long for {path}")
-        size = HEADER_BYTES + len(outputs) * KEYS
+            raise OSError(E2BIG, "the names of the outputs are too long", str(path))
+        data = text.ljust(HEADER_BYTES) + bytes(len(outputs) * KEYS) + b"".join(orphans.values())
+        self._end = HEADER_BYTES + len(outputs) * KEYS
         path.parent.mkdir(parents=True, exist_ok=True)
         new = path.with_suffix(".new")
         self._fd = os.open(new, os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
         try:
             # Written, not left as a hole: a full disk must show now, not as a fault in the mapping.
-            _write_all(self._fd, text.ljust(HEADER_BYTES) + bytes(size - HEADER_BYTES))
+            _write_all(self._fd, data)
             os.fsync(self._fd)
-            self._map = mmap.mmap(self._fd, size)
+            self._map = mmap.mmap(self._fd, len(data))
             new.replace(path)
         except OSError:
             os.close(self._fd)
@@ -112,7 +119,7 @@ class OwedNotes:
 
     def sent(self, image: bytes | bytearray) -> None:
         """They were; `image` is the ledger's, of all outputs."""
-        self._map[HEADER_BYTES:] = image
+        self._map[HEADER_BYTES : self._end] = image
         if not self._changed.is_set():
             self._changed.set()
 

@@ -43,6 +43,7 @@ ASKS: dict[str, dict[str, type]] = {
     "reload": {},  # -> performance; answered once it is done, error where the file is wrong
     "transpose": {"by": int, "to": int},  # -> transpose: semitones; with no field it only answers
     "mute": {"to": bool},  # -> muted; with no field it turns over
+    "record": {"to": bool},  # -> take: the path of the one being written; with no field turns over
     "stop": {},  # answered before the bridge stops
     "watch": {},  # -> lines of `frame`, see matbridge.service.status
 }

@@ -38,6 +38,7 @@ def status(bridge: Bridge) -> dict[str, object]:
         "outputs": [_plain(facts) for facts in bridge.outlets.status()],
         "faults": faults(bridge),
         "latency_us": latency_us(bridge),
+        "recording": bridge.recorder.status(),
     }
 
 

@@ -65,8 +65,11 @@ class Stage:
         self.lines: list[str] = []
         self.links: dict[str, FakeLink] = {}
         self.ports: dict[str, MemoryPort] = {}
+        self.gone: set[str] = set()
+        self.channels = ZONES
         self.readings = [REST] * ZONES
         self._log: Log | None = None
+        self._bridge: Bridge | None = None
         monkeypatch.setattr(bridge, "make_link", self._make_link)
         monkeypatch.setattr(outlets, "make_output", self.make_output)
         monkeypatch.setenv("XDG_STATE_HOME", str(folder / "state"))
@@ -80,13 +83,27 @@ class Stage:
         port = MemoryPort(name, target)
         if target in self.ports:
             port.sent = self.ports[target].sent
+        if target in self.gone:
+            port._why = "unplugged"
         self.ports[target] = port
         return port
 
+    def pull(self, target: str) -> None:
+        """The cable of an output, also for processes and shows to come."""
+        self.gone.add(target)
+        if target in self.ports:
+            self.ports[target].lose()
+
+    def put_back(self, target: str) -> None:
+        self.gone.discard(target)
+        if target in self.ports:
+            self.ports[target].find()
+
     def start(self, loaded: Loaded, preset: int | None = None) -> Bridge:
         """A new process, as it were."""
+        self._end_threads()
         self._log = Log(self.lines.append, Format.JOURNAL)
-        made = Bridge(
+        self._bridge = made = Bridge(
             self.loop,
             self._log,
             loaded.show,
@@ -95,6 +112,19 @@ class Stage:
         )
         made.open(preset)
         return made
+
+    def kill(self) -> None:
+        """The process is no more: nothing is sent, and no timer of it fires."""
+        self.loop = ManualLoop(self.loop.now_s())
+        self.links.clear()
+        self._end_threads()
+
+    def _end_threads(self) -> None:
+        """What the system would do with a process; what it kept for the next start stays."""
+        if self._log is not None:
+            self._log.close()
+        if self._bridge is not None and self._bridge.outlets._owed is not None:
+            self._bridge.outlets._owed.close()
 
     def logged(self) -> list[str]:
         """What was logged so far; the log ends with it."""
@@ -110,7 +140,7 @@ class Stage:
         """Let the board scan for a while; `z1=800` is the reading of a zone from now on."""
         for zone, reading in pressed.items():
             self.readings[int(zone[1:])] = reading
-        line = (",".join(map(str, self.readings)) + "\n").encode()
+        line = (",".join(map(str, self.readings[: self.channels])) + "\n").encode()
         for _ in range(round(seconds * RATE_HZ)):
             self.loop.advance(1 / RATE_HZ)
             if self.link.found:

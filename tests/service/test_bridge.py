@@ -226,8 +226,7 @@ def test_a_kill_leaves_notes_sounding_and_the_next_start_ends_them_first(stage: 
     port = stage.ports["quay"]
     before = len(port.sent)
     assert pairs(port.messages)[1] == {(0, 60), (0, 65)}
-    # Killed: nothing is closed, nothing more is sent.
-    stage.loop = type(stage.loop)(stage.loop.now_s())
+    stage.kill()
     second = stage.start(loaded(show))
     offs = stage.ports["quay"].messages[before : before + 2]
     assert {(off[0], off[1]) for off in offs} == {(0x80, 60), (0x80, 65)}

@@ -39,7 +39,7 @@ def offs(path: Path) -> dict[tuple[str, str], list[bytes]]:
 
 def test_a_key_is_owed_from_before_its_note_on_until_after_its_note_off(tmp_path: Path) -> None:
     path = tmp_path / "state" / "mat.owed"
-    owed = OwedNotes(path, PLANS)
+    owed = OwedNotes(path, PLANS, {})
     sounding = image((1, 10, 60))
     owed.sending([(1, note_on(10, 60, 100))])
     assert offs(path) == {where(PLANS[1]): [note_off(10, 60)]}
@@ -55,7 +55,7 @@ def test_a_key_is_owed_from_before_its_note_on_until_after_its_note_off(tmp_path
 
 def test_what_is_owed_at_the_end_is_kept_for_the_next_start(tmp_path: Path) -> None:
     path = tmp_path / "mat.owed"
-    owed = OwedNotes(path, PLANS)
+    owed = OwedNotes(path, PLANS, {})
     owed.sent(image((0, 1, 0), (0, 16, 127)))
     owed.close()
     assert offs(path) == {where(PLANS[0]): [note_off(1, 0), note_off(16, 127)]}
@@ -63,15 +63,24 @@ def test_what_is_owed_at_the_end_is_kept_for_the_next_start(tmp_path: Path) -> N
 
 def test_a_new_file_replaces_the_old_whole_and_is_ours_alone(tmp_path: Path) -> None:
     path = tmp_path / "mat.owed"
-    first = OwedNotes(path, PLANS)
+    first = OwedNotes(path, PLANS, {})
     first.sent(image((0, 1, 60)))
     first.close()
-    second = OwedNotes(path, PLANS[:1])
+    second = OwedNotes(path, PLANS[:1], {})
     assert load(path) == {}
     assert path.stat().st_mode & 0o777 == 0o600
     assert path.stat().st_size == HEADER_BYTES + KEYS
     second.close()
     assert list(tmp_path.iterdir()) == [path]
+
+
+def test_what_outputs_of_earlier_shows_are_owed_is_kept_beside(tmp_path: Path) -> None:
+    path = tmp_path / "mat.owed"
+    left = {("port", "desk"): bytes(image((0, 3, 33))[:KEYS])}
+    owed = OwedNotes(path, PLANS, left)
+    owed.sent(image((0, 1, 60)))
+    owed.close()
+    assert offs(path) == {where(PLANS[0]): [note_off(1, 60)], ("port", "desk"): [note_off(3, 33)]}
 
 
 def test_a_killed_process_leaves_exactly_what_it_had_marked(tmp_path: Path) -> None:
@@ -81,7 +90,7 @@ def test_a_killed_process_leaves_exactly_what_it_had_marked(tmp_path: Path) -> N
         "from pathlib import Path\n"
         "from tests.service.test_owed import PLANS, image\n"
         "from matbridge.service.owed import OwedNotes\n"
-        "owed = OwedNotes(Path(sys.argv[1]), PLANS)\n"
+        "owed = OwedNotes(Path(sys.argv[1]), PLANS, {})\n"
         "owed.sent(image((0, 1, 60), (1, 2, 61)))\n"
         "print('sounding', flush=True)\n"
         "time.sleep(60)\n"
@@ -104,7 +113,7 @@ def test_changes_are_brought_to_the_disk_soon(
 ) -> None:
     synced: list[int] = []
     monkeypatch.setattr(os, "fdatasync", synced.append)
-    owed = OwedNotes(tmp_path / "mat.owed", PLANS)
+    owed = OwedNotes(tmp_path / "mat.owed", PLANS, {})
     for _ in range(2):
         before = len(synced)
         for _ in range(100):
@@ -124,7 +133,7 @@ def test_a_disk_that_fails_to_sync_is_survived(
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "fdatasync", fail)
-    owed = OwedNotes(tmp_path / "mat.owed", PLANS)
+    owed = OwedNotes(tmp_path / "mat.owed", PLANS, {})
     owed.sent(image((0, 1, 60)))
     wait_until(lambda: len(tried) > 0, "a sync")
     owed.sent(image())
@@ -135,9 +144,9 @@ def test_a_disk_that_fails_to_sync_is_survived(
 def test_a_folder_that_cannot_be_is_an_error_of_the_system(tmp_path: Path) -> None:
     (tmp_path / "state").write_text("in the way")
     with pytest.raises(OSError, match="state"):
-        OwedNotes(tmp_path / "state" / "mat.owed", PLANS)
+        OwedNotes(tmp_path / "state" / "mat.owed", PLANS, {})
     with pytest.raises(OSError, match="too long"):
-        OwedNotes(tmp_path / "x", [OutputPlan("a", OutputKind.FILE, "x" * 5000)])
+        OwedNotes(tmp_path / "x", [OutputPlan("a", OutputKind.FILE, "x" * 5000)], {})
 
 
 @given(st.binary(max_size=200), st.integers(0, 3 * KEYS))
