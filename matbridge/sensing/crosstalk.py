@@ -7,13 +7,13 @@ little of each in the next. So a zone may feel of every other zone's force
     `crosstalk` within NEAR_CM, or what `calibrate` saw the nearest feel if that is more; half of it
     for every `crosstalk_reach_cm` farther; a little at any distance on one converter
 
-Beside another zone that is loaded, a zone feels nothing of its own while
+What a zone has risen by is leakage, or may be, while it is less than all it may feel of the others:
 
-    it carries less than its share of what the other carries, and
-    rises slowly, or began to rise while the other still grew, or
-    rises by less than its share of what the other has risen by just now
+    of one that grew while it rose, its share of all that the other carries
+    of one that did not, its share of what the other has risen by just now
+    where it rose slowly, its share of all that each of them carries
 
-A quick rise beside a neighbour that stands still is a touch, however soft.
+So a quick rise beside a neighbour that stands still is a touch, however soft.
 
 All this is reckoned in force: a sensor that saturates shows ever less of what is laid on it, so
 that of two loads the smaller looks larger than it is.
@@ -25,7 +25,7 @@ from collections.abc import Iterable, Sequence
 from math import hypot
 from statistics import median
 
-from matbridge.sensing.zone import Zone
+from matbridge.sensing.zone import State, Zone
 
 # A forefoot fills this much; zones cannot well be closer.
 NEAR_CM = 15.0
@@ -34,9 +34,10 @@ NEAR_CM = 15.0
 MEASURED_MARGIN = 2.0
 MOST_SHARE = 0.5
 
-# One converter of the trade reads eight channels in turn; a trace of each is left in the next.
+# One converter of the trade reads eight channels in turn; a trace of each is left in the next. Of a
+# divider's reading, a trace is far below any onset level.
 CONVERTER_CHANNELS = 8
-CONVERTER_SHARE = 0.01
+CONVERTER_SHARE = 0.05
 
 # Shares under this are less than any onset level.
 LEAST_SHARE = 0.002
@@ -49,27 +50,30 @@ def link_neighbours(
     zones: Sequence[Zone],
     places: Sequence[tuple[float, float]],
     leak: float,
+    linear: bool,
     crosstalk: float,
     reach_cm: float,
 ) -> None:
     """Tell each zone which others it may feel, and what share of the force of each.
 
-    leak: what share of its force a zone's nearest feel on this mat, as measured, or 0.
+    leak: what share of its force a zone's nearest feel on this mat, as measured, or 0. linear:
+    whether readings go with load, so that a trace on a converter counts.
     """
     nearest_cm = [
         min((_away_cm(zone, other, places) for other in zones if other is not zone), default=0.0)
         for zone in zones
     ]
-    leaked = min(MEASURED_MARGIN * leak, MOST_SHARE)
+    leaked = min(MEASURED_MARGIN * leak, MOST_SHARE) if crosstalk else 0.0
     for zone in zones:
         felt = []
         for other, near_cm in zip(zones, nearest_cm, strict=True):
-            if other is zone or crosstalk == 0.0:
+            if other is zone:
                 continue
             away_cm = _away_cm(zone, other, places)
             share = crosstalk * 0.5 ** (max(0.0, away_cm - NEAR_CM) / reach_cm)
             share = max(share, leaked * 0.5 ** (max(0.0, away_cm - near_cm) / reach_cm))
-            if zone.channel // CONVERTER_CHANNELS == other.channel // CONVERTER_CHANNELS:
+            together = zone.channel // CONVERTER_CHANNELS == other.channel // CONVERTER_CHANNELS
+            if linear and together and crosstalk:
                 share = max(share, CONVERTER_SHARE)
             if share >= LEAST_SHARE:
                 felt.append((other, share))
@@ -88,17 +92,19 @@ def _away_cm(zone: Zone, other: Zone, places: Sequence[tuple[float, float]]) -> 
 
 
 def is_leakage(zone: Zone, time_s: float) -> bool:
-    """Whether all that a zone feels may be another's."""
-    load, low = zone.load, zone.quick_low()
-    quick = zone.peak - low >= zone.onset_level
-    plain = load / PLAIN_SHARE
-    force = zone.force(load)
-    risen = zone.force(zone.peak) - zone.force(low)
+    """Whether all that a zone has risen by may be its neighbours'."""
+    quick = zone.state is not State.FAINT and zone.peak - zone.quick_low() >= zone.onset_level
+    contact_s, plain = zone.contact_s, zone.load / PLAIN_SHARE
+    felt = 0.0
+    beside = False
     for other, share in zone.neighbours:
-        if other.load <= 0.0 or other.load <= plain:
+        load = other.load
+        if load <= 0.0:
             continue
-        if force >= share * other.force(other.load):
-            continue
-        if not quick or zone.contact_s < other.grown_s or risen < share * other.force_risen(time_s):
-            return True
-    return False
+        if load > plain:
+            beside = True
+        if quick and not other.grew_since(contact_s, time_s):
+            felt += share * other.force_risen(time_s)
+        else:
+            felt += share * other.force_lately(time_s)
+    return beside and zone.force(zone.peak) - zone.force(zone.base) < felt

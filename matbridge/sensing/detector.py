@@ -29,7 +29,7 @@ from matbridge.sensing.crosstalk import is_leakage, link_neighbours, usual_leak
 from matbridge.sensing.faults import FaultKind, FaultReport
 from matbridge.sensing.law import load_table
 from matbridge.sensing.rules import Rules
-from matbridge.sensing.settings import SensingSettings, SensorSpec
+from matbridge.sensing.settings import SensingSettings, SensorSpec, SensorType
 from matbridge.sensing.touch import Touch, VelocitySource
 from matbridge.sensing.zone import NEVER, Shared, State, Zone
 
@@ -91,7 +91,8 @@ class Detector:
         link_neighbours(
             [one.zone for one in self._channels],
             places,
-            usual_leak([one.baseline.leak for one in self._channels]),
+            usual_leak(one.baseline.leak for one in self._channels),
+            sensor.type is SensorType.LEVEL,
             settings.crosstalk,
             settings.crosstalk_reach_cm,
         )

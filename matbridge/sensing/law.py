@@ -38,10 +38,8 @@ FORCE_POWER = 1.5
 
 # A full press, as calibrated, comes this near to where load ends; and force is not reckoned up to
 # that end, where it would be without bound.
-BEYOND_FULL = 1.14
-AT_END = 0.9
-BEYOND_END = 1.02
-LEAST_ROOM = 0.05
+BEYOND_FULL = 1.08
+LEAST_ROOM = 0.25
 
 # A force sensor conducts no better than this, however hard it is pressed; data sheets give about
 # 150 ohm for small round ones at the end of their range, larger ones and films go lower.
@@ -97,12 +95,12 @@ def force_power(sensor: SensorSpec) -> float:
 def most_load(sensor: SensorSpec, full_load: float) -> float:
     """Where load ends, for `force`, by the load of a full press.
 
-    A full press at the end of the converter says little of the force behind it; one beyond the last
-    published point is one into saturation; below it, the sensor's own end is taken.
+    A full press is one into saturation when it goes beyond the last published point of the sensor,
+    or to the end of what the converter can tell; else the sensor's own end is taken.
     """
-    if full_load > AT_END * load(sensor, FULL_SHARE * ((1 << sensor.bits) - 1)):
-        return BEYOND_END * full_load
-    if sensor.type is SensorType.FORCE and full_load < sensor.fixed_resistor_ohm / LAST_POINT_OHM:
+    converter_load = load(sensor, FULL_SHARE * ((1 << sensor.bits) - 1))
+    saturated_load = min(sensor.fixed_resistor_ohm / LAST_POINT_OHM, 0.9 * converter_load)
+    if sensor.type is SensorType.FORCE and full_load < saturated_load:
         return sensor.fixed_resistor_ohm / END_OHM
     return BEYOND_FULL * full_load
 

@@ -65,11 +65,19 @@ BREAK_S = 0.003
 BREAK_SHARE = 0.6
 BREAK_LOAD = 0.05
 
+# Between twice the lift level and the lift level a foot that leaves takes less than this. One that
+# is taken off more slowly ends at a lower level, lest its touch end long before it has left.
+SLOW_S = 0.05
+SLOW_SHARE = 0.4
+
 # No foot or hand is on a switch for less than this, bouncing and all.
 SHORT_S = 0.03
 
 # A rise keeps this many scans, from which its speed is reckoned.
 HISTORY = 64
+
+# The hardest strike of a foot has reached its crest by then.
+STRIKE_S = 0.05
 
 # Contact is reckoned back by no more than this.
 REACH_BACK_S = 0.002
@@ -106,8 +114,8 @@ class Zone:
         "dipped", "due", "grown_s", "half_s", "index", "lift_level", "load", "loads", "low",
         "low_before", "mend_s", "most_load", "neighbours", "onset_level", "onset_s", "peak",
         "pressure", "pressure_sent", "pressure_wanted", "residue", "rest_load", "rules", "scale",
-        "source", "state", "step", "table", "times_s", "touches", "turn_s", "under", "wake_load",
-        "window_s",
+        "slow", "source", "state", "step", "table", "times_s", "touches", "turn_s", "under",
+        "wake_load", "window_s",
     )  # fmt: skip
 
     def __init__(
@@ -152,6 +160,7 @@ class Zone:
         self.crest = 0.0
         self.lift_level = 0.0
         self.dipped = False
+        self.slow = False
         self.half_s = 0.0
         self.mend_s = 0.0
         self.pressure = 0.0
@@ -227,12 +236,24 @@ class Zone:
         """The force of a load above rest, roughly; see `law.force`."""
         return force(load, self.most_load, self.rules.force_power)
 
+    def force_lately(self, time_s: float) -> float:
+        """The force it carries, or its crest just after a strike."""
+        fresh = time_s - self.onset_s < 2.0 * QUICK_S
+        return self.force(max(self.load, self.crest) if fresh else self.load)
+
     def force_risen(self, time_s: float) -> float:
-        """How much the force has risen by just now."""
-        risen = self.force(self.load) - self.force(self.quick_low())
-        if time_s - self.onset_s < 2.0 * QUICK_S:
-            risen = max(risen, self.force(self.crest) - self.force(self.base))
-        return risen
+        """How much its force has risen by just now; near saturation, noise alone is no rise."""
+        low = self.quick_low()
+        if self.load - low < self.onset_level and time_s - self.onset_s >= 2.0 * QUICK_S:
+            return 0.0
+        return self.force_lately(time_s) - self.force(low)
+
+    def grew_since(self, then_s: float, time_s: float) -> bool:
+        """Whether its load has reached a new crest since, or may have beyond what can be told."""
+        if self.grown_s > then_s:
+            return True
+        saturated = self.load >= (self.table[-1] - self.rest_load) * self.scale
+        return saturated and time_s - self.onset_s < STRIKE_S
 
     def strike(self, time_s: float) -> None:
         """What rose is a touch."""
@@ -349,6 +370,7 @@ class Zone:
 
     def _hold(self, time_s: float, crest: float) -> None:
         self.crest = crest
+        self.slow = False
         self._set_lift_level()
         self.pressure = self.load
         self.pressure_sent = -1.0
@@ -372,8 +394,10 @@ class Zone:
 
     def _set_lift_level(self) -> None:
         floor = RELEASE_SHARE * self.onset_level
-        level = self.rules.lift_share * self.crest
-        self.lift_level = level if level > floor else floor
+        level = self.rules.lift_share * (self.crest - self.base)
+        if self.slow:
+            level *= SLOW_SHARE
+        self.lift_level = self.base + (level if level > floor else floor)
 
     def _held(self, time_s: float, reading: int) -> None:
         before = self.load
@@ -393,7 +417,7 @@ class Zone:
                 return
         else:
             self.under = 0
-            if load + load > self.crest:
+            if load > self.lift_level + self.lift_level:
                 self.half_s = time_s
             if self.dipped:
                 low = self.quick_low()
@@ -415,8 +439,14 @@ class Zone:
     def _lets_go(self, time_s: float, load: float, before: float) -> bool:
         """Under the lift level: whether it has been so for long enough, and was let go."""
         self.under += 1
-        if self.under == 1 and self._breaks(before, load):
-            self.mend_s = time_s + self.rules.mend_s
+        if self.under == 1:
+            if self._breaks(before, load):
+                self.mend_s = time_s + self.rules.mend_s
+            elif not self.slow and time_s - self.half_s > SLOW_S:
+                self.slow = True
+                self._set_lift_level()
+                self.under = 0
+                return False
         if self.under <= self.rules.debounce_scans or time_s < self.mend_s:
             return False
         self._lift(time_s)
@@ -449,7 +479,7 @@ class Zone:
     def _lift(self, time_s: float) -> None:
         if self.rules.switch and time_s - self.onset_s < SHORT_S:
             self.breaks += 1
-        fallen = max(self.crest / 2 - self.load, 0.0)
+        fallen = max(self.lift_level, 0.0)
         value = self.rules.speed_value(fallen / max(time_s - self.half_s, 0.001))
         self.touches.append(Touch(LIFT, self.index, time_s, value))
         self.residue = max(self.load, 0.0)
