@@ -173,7 +173,7 @@ class ChannelHistory:
         values = (self.program, self.bend, self.pressure)
         yield from (value.packet for value in values if value is not None)
         for table in (self.controls, self.parameters, self.poly, self.on):
-            yield from (value.packet for value in table.values())  # type: ignore[attr-defined]
+            yield from (value.packet for value in table.values())
         yield from self.off.values()
 
     def _program(self, before: int) -> bytes:

@@ -59,10 +59,10 @@ class Invitation(NamedTuple):
 
 
 class Sync(NamedTuple):
-    """One of three steps of a clock exchange: count 0, 1, 2; stamps in 100 microseconds."""
+    """One step of a clock exchange, 0, 1 or 2; stamps in 100 microseconds."""
 
     ssrc: int
-    count: int
+    step: int
     stamps: tuple[int, int, int]
 
 
@@ -111,7 +111,7 @@ def encode_invitation(invitation: Invitation) -> bytes:
 
 def encode_sync(sync: Sync) -> bytes:
     """One step of a clock exchange."""
-    return _SYNC.pack(SESSION, Verb.SYNC.encode(), sync.ssrc, sync.count, *sync.stamps)
+    return _SYNC.pack(SESSION, Verb.SYNC.encode(), sync.ssrc, sync.step, *sync.stamps)
 
 
 def encode_feedback(feedback: Feedback) -> bytes:
@@ -130,8 +130,8 @@ def decode_session(data: bytes) -> Invitation | Sync | Feedback | None:
     if verb is Verb.SYNC:
         if len(data) < _SYNC.size:
             return None
-        _, _, ssrc, count, *stamps = _SYNC.unpack_from(data)
-        return Sync(ssrc, count, (stamps[0], stamps[1], stamps[2])) if count <= 2 else None
+        _, _, ssrc, step, *stamps = _SYNC.unpack_from(data)
+        return Sync(ssrc, step, (stamps[0], stamps[1], stamps[2])) if step <= 2 else None
     if verb is Verb.FEEDBACK:
         if len(data) < _FEEDBACK.size:
             return None

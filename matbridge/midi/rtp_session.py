@@ -181,9 +181,9 @@ class Session:
     def _synced(self, packet: Sync, now_s: float) -> list[Datagram]:
         now = rtp.ticks(now_s)
         first, second, _ = packet.stamps
-        if packet.count == 0:
+        if packet.step == 0:
             return [(True, self._sync(1, (first, now, 0)))]
-        if packet.count == 1:
+        if packet.step == 1:
             self.latency_s = max(now - first, 0) / 2 / rtp.CLOCK_HZ
             return [(True, self._sync(2, (first, second, now)))]
         return []
@@ -210,8 +210,8 @@ class Session:
         name = self._name if verb in (Verb.INVITE, Verb.ACCEPT) else ""
         return rtp.encode_invitation(Invitation(verb, self.token, self._ssrc, name))
 
-    def _sync(self, count: int, stamps: tuple[int, int, int]) -> bytes:
-        return rtp.encode_sync(Sync(self._ssrc, count, stamps))
+    def _sync(self, step: int, stamps: tuple[int, int, int]) -> bytes:
+        return rtp.encode_sync(Sync(self._ssrc, step, stamps))
 
     def _reckon(self, now_s: float) -> None:
         if self.state is State.INVITING:

@@ -102,9 +102,9 @@ def renewed(document: str) -> str:
     for name, (where, make) in MADE.items():
         if where != document:
             continue
-        pattern = re.compile(rf"(<!-- made: {name} -->\n).*?(<!-- end -->)", re.DOTALL)
-        part = make()
-        text, count = pattern.subn(lambda found, part=part: f"{found[1]}{part}\n{found[2]}", text)
+        pattern = re.compile(rf"<!-- made: {name} -->\n.*?<!-- end -->", re.DOTALL)
+        whole = f"<!-- made: {name} -->\n{make()}\n<!-- end -->"
+        text, count = pattern.subn(lambda _, whole=whole: whole, text)  # type: ignore[misc]
         if count != 1:
             raise ValueError(f"{document} has {count} places for the made part {name!r}, not one")
     return text
