@@ -7,8 +7,8 @@
     ENDED       BY, refusal, or silence           nothing more
 
 The peer has two ports: control, and data, the next one. A peer is known by its address and the
-invitation's token, not by its SSRC: there are peers with one for each port. Datagrams to send come back from every call
-as (to the data port?, bytes).
+invitation's token, not by its SSRC: there are peers with one for each port. Datagrams to send come
+back from every call as (to the data port?, bytes).
 """
 
 from __future__ import annotations
