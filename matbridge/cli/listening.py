@@ -46,7 +46,7 @@ class Listening:
         self._loop = loop
         self._opened_s = loop.now_s()
         for index, board in enumerate(self.boards):
-            board.open(loop, self._taker(index), _nothing)
+            board.open(loop, self._taker(index), self._finder(index), _nothing)
 
     def close(self) -> None:
         """Let the boards go. Twice is harmless."""
@@ -93,9 +93,19 @@ class Listening:
 
     def _trouble(self, index: int) -> str:
         board = self.boards[index]
+        reason = board.trouble()
         if board.link.status().get("found") and self.open_s() < SETTLE_S:
-            return f"board at {escaped(board.plan.port)}: waiting for its first scan"
-        return f"board at {escaped(board.plan.port)}: {escaped(board.trouble())}"
+            reason = "waiting for its first scan"
+        if board.plan.port not in reason:
+            reason = f"board at {board.plan.port}: {reason}"
+        return escaped(reason)
+
+    def _finder(self, index: int) -> Callable[[], None]:
+        def found() -> None:
+            # Whichever decoder it has then: `adapt` may have given it another.
+            self.boards[index].decoder.reset()
+
+        return found
 
     def _taker(self, index: int) -> Callable[[bytes, float], None]:
         board, on_scan = self.boards[index], self._on_scan

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from rich.text import Text
 
 from matbridge.display.bars import Bar, draw_bars
+from matbridge.display.guiding import heading
 from matbridge.sensing.advice import Advice
 from matbridge.sensing.guide import Guide, RemarkKind, Stage, Step, Strength
 from matbridge.sensing.settings import SensorType
@@ -85,21 +86,15 @@ def screen(
 
     readings: the latest of each zone. trouble: why no scans come, if so. advice: once it is done.
     """
-    text = Text(no_wrap=True, overflow="crop")
-    text.append(guide.wiring.mat, "dim")
-    text.append(f"  {progress(guide)}\n", "dim")
-    text.append(f"  {task(guide)}\n", "bold")
-    if trouble:
-        text.append(f"  ! {trouble}\n", "bold")
-    else:
-        text.append(f"  {remark(guide)}\n")
-    text.append("\n")
+    head = heading(guide.wiring.mat, progress(guide), task(guide), trouble, remark(guide), width)
+    left = height - len(head.plain.split("\n")) - 1
     if guide.stage is Stage.DONE:
-        text.append_text(_summary(guide, advice, height - 6))
+        body = _summary(guide, advice, left)
     else:
-        text.append_text(draw_bars(_bars(guide, readings, plain), width, height - 6, plain=plain))
-    text.append(f"\n\n{KEYS[guide.stage]}", "dim")
-    return text
+        body = draw_bars(_bars(guide, readings, plain), width, left, plain=plain)
+    return Text.assemble(
+        head, body, (f"\n\n{KEYS[guide.stage]}", "dim"), no_wrap=True, overflow="crop"
+    )
 
 
 def _summary(guide: Guide, advice: Sequence[Sequence[Advice]], height: int) -> Text:

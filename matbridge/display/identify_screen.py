@@ -9,6 +9,7 @@ from rich.table import Table
 from rich.text import Text
 
 from matbridge.display.bars import Bar, draw_bars
+from matbridge.display.guiding import heading
 from matbridge.sensing.identify import Findings, Identifier, IdentifyStage, Place
 
 KEYS = {
@@ -59,19 +60,17 @@ def screen(
     plain: bool = False,
 ) -> Text:
     """The whole picture. readings: the latest of each place. trouble: why no scans come, if so."""
-    text = Text(no_wrap=True, overflow="crop")
     step = ""
     if identifier.stage is IdentifyStage.REST:
         step = f"{100 * identifier.rest_share():.0f} %"
     elif identifier.stage is IdentifyStage.ASK:
         step = f"{identifier.zone + 1} of {len(identifier.wiring.zones)}"
-    text.append(f"{identifier.wiring.mat}  {step}\n", "dim")
-    text.append(f"  {task(identifier)}\n", "bold")
-    text.append(f"  ! {trouble}\n" if trouble else f"  {remark(identifier)}\n")
-    text.append("\n")
-    text.append_text(draw_bars(_bars(identifier, readings), width, height - 6, plain=plain))
-    text.append(f"\n\n{KEYS[identifier.stage]}", "dim")
-    return text
+    mat = identifier.wiring.mat
+    head = heading(mat, step, task(identifier), trouble, remark(identifier), width)
+    left = height - len(head.plain.split("\n")) - 1
+    body = draw_bars(_bars(identifier, readings), width, left, plain=plain)
+    keys = (f"\n\n{KEYS[identifier.stage]}", "dim")
+    return Text.assemble(head, body, keys, no_wrap=True, overflow="crop")
 
 
 def _bars(identifier: Identifier, readings: Sequence[int]) -> list[Bar]:
