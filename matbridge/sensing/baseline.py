@@ -1,14 +1,15 @@
 """What a zone reads with nothing on it, followed slowly, and the levels that come of it.
 
-    the reading is      the rest follows it
-    ------------------  ---------------------------------------------------------------
-    above the rest      slowly (`rest_follow_s`): a mat that warms up, a carpet that settles
-    below the rest      within FALL_S; at once when it is far below for FALLEN_VISITS
-    of a touched zone   not at all
+    the reading is       the rest follows it
+    -------------------  --------------------------------------------------------------
+    within noise         slowly (`rest_follow_s`): a mat that warms up, a carpet that settles
+    above it             as slowly, while the load is under the onset level
+    below it             within FALL_S; at once when it stays there for FALLEN_VISITS
+    of a touched zone    not at all
 
-A zone is touched, here, when its load is at the onset level or above. Before the rest is known the
-first visits count more: each as much as all those before it. Noise is followed by the median of
-what the readings are away from the rest, so that a strike or a spike does not pull at it.
+Before the rest is known the first visits count more: each as much as all those before it. Noise is
+followed by how far off nine readings in ten are, which holds for mains hum as for white noise, and
+which no strike or spike pulls at.
 
 Everything is in readings that rise with load; what the board sends may fall (see detector.py).
 """
@@ -48,10 +49,11 @@ MEASURED_VISITS = 100
 FALL_S = 1.0
 FALLEN_VISITS = 3
 
-# Noise is followed by this share of itself a visit; half of normal noise lies within this many
+# Noise is followed by this share of itself a visit. So much of normal noise lies within so many
 # standard deviations.
-NOISE_STEP = 0.02
-SIGMA_MEDIAN = 0.6745
+NOISE_STEP = 0.05
+NOISE_WITHIN = 0.9
+NOISE_SIGMAS = 1.645
 
 # A reading this many standard deviations off, and a step more, is not one of rest.
 FAR_SIGMAS = 5.0
@@ -136,20 +138,26 @@ class Baseline:
         away = reading - self.rest
         self._seen += 1
         first = 1.0 / (self._seen + 1)
-        if away > 0.0:
-            self._fallen = 0
-            if zone.load < zone.onset_level:
-                self.rest += away * max(min(1.0, since_s / self._settings.rest_follow_s), first)
-        else:
-            far = -away > FAR_SIGMAS * self.noise + 1.0
-            self._fallen = self._fallen + 1 if far else 0
+        gain = max(min(1.0, since_s / self._settings.rest_follow_s), first)
+        if away < -FAR_SIGMAS * self.noise - 1.0:
+            self._fallen += 1
             gone = self._fallen >= FALLEN_VISITS
-            self.rest += away * (1.0 if gone else max(min(1.0, since_s / FALL_S), first))
+            gain = 1.0 if gone else max(gain, min(1.0, since_s / FALL_S))
+        else:
+            self._fallen = 0
+        if zone.load < zone.onset_level:
+            self.rest += away * gain
+            if zone.state is not State.FAINT:
+                self._follow_noise(abs(away), first)
         if zone.state is State.REST:
-            step = max(NOISE_STEP, first)
-            grown = abs(away) > SIGMA_MEDIAN * self.noise
-            self.noise = max(self.noise * (1.0 + step if grown else 1.0 - step), LEAST_NOISE)
             self.set_levels()
+
+    def _follow_noise(self, away: float, first: float) -> None:
+        step = max(NOISE_STEP, first)
+        if away > NOISE_SIGMAS * self.noise:
+            self.noise *= 1.0 + NOISE_WITHIN * step
+        else:
+            self.noise = max(self.noise * (1.0 - (1.0 - NOISE_WITHIN) * step), LEAST_NOISE)
 
     def set_levels(self) -> None:
         """Give the zone its levels; only while it is at rest."""

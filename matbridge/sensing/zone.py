@@ -110,9 +110,9 @@ class Zone:
     """The machine of one zone. `step` is called with every scan while it is awake."""
 
     __slots__ = (
-        "above", "again_rise", "base", "breaks", "channel", "contact_s", "crest", "decide_s",
-        "dipped", "due", "grown_s", "half_s", "index", "lift_level", "load", "loads", "low",
-        "low_before", "mend_s", "most_load", "neighbours", "onset_level", "onset_s", "peak",
+        "above", "again_rise", "base", "beneath", "breaks", "channel", "contact_s", "crest",
+        "decide_s", "dipped", "due", "grown_s", "half_s", "index", "lift_level", "load", "loads",
+        "low", "low_before", "mend_s", "most_load", "neighbours", "onset_level", "onset_s", "peak",
         "pressure", "pressure_sent", "pressure_wanted", "residue", "rest_load", "rules", "scale",
         "slow", "source", "state", "step", "table", "times_s", "touches", "turn_s", "under",
         "wake_load", "window_s",
@@ -157,6 +157,7 @@ class Zone:
         # FAINT
         self.residue = 0.0
         # HELD, AGAIN
+        self.beneath = 0.0  # what lay on it before the touch
         self.crest = 0.0
         self.lift_level = 0.0
         self.dipped = False
@@ -259,6 +260,8 @@ class Zone:
         """What rose is a touch."""
         if self.state is State.AGAIN:
             self.touches.append(Touch(LIFT, self.index, self.contact_s, 0.0))
+        else:
+            self.beneath = self.base
         speed = top_speed(self.times_s, self.loads)
         value = self.rules.strike_value(self.source, self.peak - self.base, speed)
         self.touches.append(Touch(ONSET, self.index, self.contact_s, value))
@@ -393,11 +396,9 @@ class Zone:
         return True
 
     def _set_lift_level(self) -> None:
-        floor = RELEASE_SHARE * self.onset_level
-        level = self.rules.lift_share * (self.crest - self.base)
-        if self.slow:
-            level *= SLOW_SHARE
-        self.lift_level = self.base + (level if level > floor else floor)
+        above = self.rules.lift_share * (self.crest - self.beneath)
+        above = max(above, RELEASE_SHARE * self.onset_level)
+        self.lift_level = self.beneath + (SLOW_SHARE * above if self.slow else above)
 
     def _held(self, time_s: float, reading: int) -> None:
         before = self.load
