@@ -18,12 +18,13 @@ class Topic(IntEnum):
     """What a message is about; of each topic the latest word counts."""
 
     MPE = 0
-    PROGRAM = 1
-    BEND_RANGE = 2
-    PARAMETERS = 3
-    CONTROL = 4
-    PRESSURE = 5
-    BEND = 6
+    BANK = 1
+    PROGRAM = 2
+    BEND_RANGE = 3
+    PARAMETERS = 4
+    CONTROL = 5
+    PRESSURE = 6
+    BEND = 7
 
 
 Slot = tuple[int, int, int]
@@ -49,9 +50,10 @@ class Controllers:
         out.extend([(output, message) for message in said])
 
     def repeat(self, output: int, out: list[Sent]) -> None:
-        """Send everything again."""
-        for said in self.words[output].values():
-            out.extend([(output, message) for message in said])
+        """Send everything again, MPE zones first, for they may reset what else was said."""
+        words = self.words[output]
+        for slot in sorted(words, key=lambda slot: slot[1] != Topic.MPE):
+            out.extend([(output, message) for message in words[slot]])
 
     def enter(self, entries: Iterable[ChannelEntry], out: list[Sent]) -> None:
         """Send what a preset wants said at its entry: bank, program, bend range, controls."""
@@ -61,7 +63,7 @@ class Controllers:
                 self.program(entry.output, channel, entry.program, entry.bank, out)
             elif entry.bank is not None:
                 said = messages.bank_select(channel, entry.bank)
-                self.tell(entry.output, (channel, Topic.PROGRAM, 0), said, out)
+                self.tell(entry.output, (channel, Topic.BANK, 0), said, out)
             if entry.bend_range is not None:
                 said_range = messages.bend_range(channel, entry.bend_range)
                 self.tell(entry.output, (channel, Topic.BEND_RANGE, 0), said_range, out)

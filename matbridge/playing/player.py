@@ -21,9 +21,9 @@ from typing import NamedTuple
 
 from matbridge.mapping.plan import Act, ActionPart, Leaving, PerformancePlan
 from matbridge.midi import messages
-from matbridge.midi.messages import CLOCK, CONTINUE, CONTROL_CHANGE, PROGRAM_CHANGE, START, STOP
 from matbridge.playing.clock import ClockOut
 from matbridge.playing.ledger import Image, Ledger, Sent, Sounding
+from matbridge.playing.outside import Outside
 from matbridge.playing.preset import Preset, tuned_places, used_places
 from matbridge.playing.roster import Roster
 from matbridge.playing.stage import Stage, places_of
@@ -35,9 +35,6 @@ TRANSPOSE_LIMIT = 60
 
 # More than this nobody can have asked for between two looks of whoever does it.
 REQUEST_LIMIT = 16
-
-# From which value a control from outside is pressed (MIDI 1.0: switches are on from 64).
-PRESSED = 64
 
 
 class Needs(NamedTuple):
@@ -57,7 +54,6 @@ class Player:
     def __init__(self, performance: PerformancePlan, image: Image | None = None) -> None:
         """`image`: where to keep the ledger's image; see Ledger."""
         self.requests: list[Act] = []
-        self._pressed: set[tuple[int, int]] = set()  # channel and control, from outside
         stage = Stage(len(performance.outputs), Tempo(performance.tempo_bpm), image)
         self._prepare(performance, performance.first, stage)
         self._roster = Roster(self._current)
@@ -124,31 +120,12 @@ class Player:
         return self._deliver(out)
 
     def midi_in(self, message: bytes, now_s: float) -> list[Sent]:
-        """Heed a whole message from the performance's input; any that means nothing is ignored.
-
-        A control acts when its value comes to 64 or above, not again before it was below.
-        """
+        """Heed a whole message from the performance's input; any that means nothing is ignored."""
         out: list[Sent] = []
-        heard = self.performance.input
-        if heard is None or not message:
-            return out
-        kind, channel = messages.kind_and_channel(message)
-        if kind == PROGRAM_CHANGE and len(message) == 2:
-            for on, program, preset in heard.programs:
-                if on in (0, channel) and program == message[1]:
-                    self._enter(preset, now_s, out)
-                    break
-        elif kind == CONTROL_CHANGE and len(message) == 3:
-            control = (channel, message[1])
-            was_pressed = control in self._pressed
-            if message[2] < PRESSED:
-                self._pressed.discard(control)
-            elif not was_pressed:
-                self._pressed.add(control)
-                for on, number, action in heard.controls:
-                    if on in (0, channel) and number == message[1]:
-                        self._act(action, now_s, out)
-        elif heard.clock and message in (CLOCK, START, CONTINUE, STOP):
+        heard = self._outside
+        for action in heard.actions(message):
+            self._act(action, now_s, out)
+        if heard.keeps_time(message):
             self._stage.tempo.clock(message, now_s)
             self._stage.timers.refresh()
             self._clock.passed_on(message, out)
@@ -274,6 +251,7 @@ class Player:
         self.performance = performance
         self.preset = preset
         self._stage = stage
+        self._outside = Outside(performance.input)
         self._presets = [Preset(plan, stage, tuned, self._act) for plan in performance.presets]
         self._current = self._presets[preset]
 

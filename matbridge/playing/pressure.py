@@ -16,7 +16,7 @@ So a value is at most `interval_s` late, and the last one always arrives.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from math import exp
+from math import exp, floor
 
 from matbridge.mapping.plan import PressurePlan, PressureTarget
 from matbridge.midi import messages
@@ -146,7 +146,8 @@ class Flow:
 class SmoothFlow(Flow):
     """A stream that follows the pressure through a first-order low-pass.
 
-    While it is on its way a timer moves it on, step by step; a press only sets where it goes.
+    While it is on its way a timer moves it on, step by step; a press only sets where it goes. The
+    steps are whole multiples of their length, so that many flows are moved on at one time.
     """
 
     __slots__ = ("_at", "_at_s", "_goal", "_smoothing_s", "_step_s")
@@ -176,7 +177,11 @@ class SmoothFlow(Flow):
         elif abs(value - self._at) > ARRIVED:
             self._at_s = now_s
             self._goal = value
-            self._timer = self._stage.timers.at(now_s + self._step_s, self._fire)
+            self._take_step(now_s)
+
+    def _take_step(self, now_s: float) -> None:
+        due_s = (floor(now_s / self._step_s + 1e-6) + 1) * self._step_s
+        self._timer = self._stage.timers.at(due_s, self._fire)
 
     def _stop(self) -> None:
         super()._stop()
@@ -189,7 +194,7 @@ class SmoothFlow(Flow):
             self._at = self._goal
             self._timer = None
         else:
-            self._timer = self._stage.timers.again(now_s, self._step_s, self._fire)
+            self._take_step(now_s)
         self._wanted = self._table[int(self._at * 1023 + 0.5)]
         self._send_if_worth(now_s, out)
 

@@ -269,6 +269,8 @@ def test_the_entry_of_a_preset_in_its_order() -> None:
     back = play.heard(play.player.output_back(0)) + play.heard(play.player.output_back(1))
     assert sorted(back) == sorted(expected)
     assert back[:11] == expected[:11]
+    # A parameter is set by several controls, in their order.
+    assert [words for words in back[11:] if not words.endswith("3 7 1")] == expected[11:17]
 
 
 def test_what_an_output_that_comes_back_is_told() -> None:
@@ -293,6 +295,15 @@ def test_what_an_output_that_comes_back_is_told() -> None:
         "pressure 1 0",
         "control 1 65 0",
     ]
+
+
+def test_an_mpe_zone_is_told_before_all_else_when_an_output_comes_back() -> None:
+    plain = preset(note(60), entry=(ChannelEntry(0, 5, bank=1, program=4),))
+    play = Play(performance(plain, preset(note(60), mpe=(MpePlan(0, 1, 1),)), plain))
+    play.act(Act.NEXT_PRESET)
+    play.player.output_lost(0)
+    back = play.heard(play.player.output_back(0))
+    assert back.index("control 1 100 6") < back.index("program 5 4")
 
 
 def test_notes_over_a_loss_end_once_and_those_struck_meanwhile_never_sounded() -> None:
