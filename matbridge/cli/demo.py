@@ -51,7 +51,7 @@ def parser() -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str]) -> int:
     given = parser().parse_args(argv)
-    from matbridge.cli.examples import example
+    from matbridge.cli.shipped import example
     from matbridge.errors import OutputUnavailable
     from matbridge.mapping.load import load_show
     from matbridge.mapping.plan import OutputKind, OutputPlan

@@ -31,6 +31,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "transpose": ("control:transpose", "move every note up or down"),
     "reload": ("control:reload", "take up changed files now"),
     "stop": ("control:stop", "end the running bridge"),
+    "service": ("service", "play from boot or login on"),
     "record": ("record", "keep what the mat sends, while it plays or without playing"),
     "replay": ("replay", "play a take again, through the same mapping or another"),
     "takes": ("takes", "list what has been recorded, or tell what is in a take"),

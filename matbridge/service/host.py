@@ -6,7 +6,6 @@ name claimed ─▶ files read ─▶ boards claimed ─▶ outputs open, owed n
 
 from __future__ import annotations
 
-import ctypes
 import faulthandler
 import gc
 import os
@@ -160,8 +159,9 @@ class Host:
     def _try(self, what: str, ask: Callable[[], None]) -> None:
         try:
             ask()
-        except OSError as error:
-            self._log.warning(f"no {what}", reason=error.strerror)
+        except (OSError, MemoryError, AttributeError) as error:
+            # The system refuses, a sandbox keeps ctypes from loading, or it is no Linux.
+            self._log.warning(f"no {what}", reason=error)
 
     def _take(self, bridge: Bridge, claims: Claims, fresh: Loaded) -> str:
         """Take up a show that was loaded anew; why not, or an empty text."""
@@ -224,6 +224,8 @@ def _realtime() -> None:
 
 
 def _lock_memory() -> None:
+    import ctypes
+
     libc = ctypes.CDLL(None, use_errno=True)
     if libc.mlockall(MCL_CURRENT | MCL_FUTURE) != 0:
         number = ctypes.get_errno()

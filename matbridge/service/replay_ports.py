@@ -74,7 +74,7 @@ class PortReplay:
     def _play_due(self) -> None:
         self._timer = None
         while (step := self._next) is not None:
-            due_s = self._start_s + step.time_s
+            due_s = self._start_s + step.time_s / self._speed
             if due_s > self._loop.now_s():
                 self._timer = self._loop.call_at(due_s, self._play_due)
                 return
