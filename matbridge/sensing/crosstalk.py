@@ -1,11 +1,13 @@
 """Touch, or a neighbour's touch felt through the mat?
 
 A strike spreads through carpet and foam to the zones around it, where it arrives at once as a small
-copy of itself, the smaller the farther; and a converter that reads eight channels in turn shows a
-little of each in the next. So a zone may feel of every other zone's force
+copy of itself, the smaller the farther. So a zone may feel of every other zone's force
 
     `crosstalk` within NEAR_CM, or what `calibrate` saw the nearest feel if that is more; half of it
-    for every `crosstalk_reach_cm` farther; a little at any distance on one converter
+    for every `crosstalk_reach_cm` farther
+
+Electrodes leak by their leads, which run anywhere: what calibration saw of them holds at any
+distance, and a trace at least of those on the same converter.
 
 What a zone has risen by is leakage, or may be, while it is less than all it may feel of the others:
 
@@ -50,14 +52,14 @@ def link_neighbours(
     zones: Sequence[Zone],
     places: Sequence[tuple[float, float]],
     leak: float,
-    linear: bool,
+    leads: bool,
     crosstalk: float,
     reach_cm: float,
 ) -> None:
     """Tell each zone which others it may feel, and what share of the force of each.
 
-    leak: what share of its force a zone's nearest feel on this mat, as measured, or 0. linear:
-    whether readings go with load, so that a trace on a converter counts.
+    leak: what share of its force another feels on this mat, as measured, or 0. leads: whether
+    zones leak by their leads.
     """
     nearest_cm = [
         min((_away_cm(zone, other, places) for other in zones if other is not zone), default=0.0)
@@ -71,9 +73,10 @@ def link_neighbours(
                 continue
             away_cm = _away_cm(zone, other, places)
             share = crosstalk * 0.5 ** (max(0.0, away_cm - NEAR_CM) / reach_cm)
-            share = max(share, leaked * 0.5 ** (max(0.0, away_cm - near_cm) / reach_cm))
+            beyond_cm = 0.0 if leads else max(0.0, away_cm - near_cm)
+            share = max(share, leaked * 0.5 ** (beyond_cm / reach_cm))
             together = zone.channel // CONVERTER_CHANNELS == other.channel // CONVERTER_CHANNELS
-            if linear and together and crosstalk:
+            if leads and together and crosstalk:
                 share = max(share, CONVERTER_SHARE)
             if share >= LEAST_SHARE:
                 felt.append((other, share))
