@@ -1,4 +1,4 @@
-"""A board that is a process of our own: a reader of the small computer's pins (`board.readers`).
+"""A board that is a process of our own: a reader of pins (`board.readers`) or of MIDI.
 
     made ──open()──▶ waiting ──started──▶ running
                      ▲  │                  │
@@ -16,26 +16,30 @@ import os
 import subprocess
 import sys
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 
 from matbridge.board.backoff import next_delay_s
 from matbridge.board.link import BoardLink
 from matbridge.loop import Loop, Timer
 
 READ_BYTES = 65_536
+_ROOT = str(Path(__file__).parents[2])
 
 # A reader says one sentence; more than this would be a flood.
 MAX_WHY_BYTES = 500
 
 
 class ReaderLink(BoardLink):
-    """Implements BoardLink for a reader: `kind` is spi, iio or i2c, `arguments` its options.
+    """Implements BoardLink for a reader: `python -m MODULE KIND ARGUMENTS...`.
 
-    The reader is found at its first scan, so that one which only starts and fails never is.
+    The reader is found at its first bytes, so that one which only starts and fails never is.
     """
 
-    def __init__(self, kind: str, arguments: Sequence[str]) -> None:
+    def __init__(
+        self, kind: str, arguments: Sequence[str], module: str = "matbridge.board.readers"
+    ) -> None:
         self._kind = kind
-        self._command = [sys.executable, "-m", "matbridge.board.readers", kind, *arguments]
+        self._command = [sys.executable, "-P", "-m", module, kind, *arguments]
         self._loop: Loop | None = None
         self._timer: Timer | None = None
         self._process: subprocess.Popen[bytes] | None = None
@@ -77,8 +81,14 @@ class ReaderLink(BoardLink):
         self._said, said = os.pipe()
         for fd in (self._out, self._said):
             os.set_blocking(fd, False)
+        path = filter(None, (_ROOT, os.environ.get("PYTHONPATH")))
         self._process = subprocess.Popen(  # noqa: S603 - our own module, no shell
-            self._command, stdin=subprocess.DEVNULL, stdout=out, stderr=said
+            self._command,
+            stdin=subprocess.DEVNULL,
+            stdout=out,
+            stderr=said,
+            start_new_session=True,  # Ctrl-C is for the bridge
+            env={**os.environ, "PYTHONPATH": os.pathsep.join(path), "JACK_NO_START_SERVER": "1"},
         )
         os.close(out)
         os.close(said)

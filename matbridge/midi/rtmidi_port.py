@@ -273,6 +273,52 @@ class Port:
             self._pulse = None
 
 
+class Listener:
+    """An open input: the one port of the system that fits `pattern`.
+
+    Opening raises OutputUnavailable while it cannot be, OutputAmbiguous for a pattern that fits
+    several. Messages are polled, never called back: a callback would run in JACK's audio thread.
+    """
+
+    def __init__(self, pattern: str, client: str, drivers: tuple[Driver, ...]) -> None:
+        driver, out = connect(drivers, f"{PULSE_CLIENT}-{os.getpid()}-ask")
+        out.delete()
+        with translated(driver.title):
+            self._in = rtmidi.MidiIn(rtapi=driver.api, name=client)
+        try:
+            listed = self._in.get_ports()
+            index = self._place(pattern, listed, driver)
+            self._watched = listed[index]
+            with translated(f"MIDI input '{self._watched}'"):
+                # Clock is wanted; system exclusive and active sensing are not.
+                self._in.ignore_types(sysex=True, timing=False, active_sense=True)
+                self._in.open_port(index, "in")
+        except BaseException:
+            self._in.delete()
+            raise
+
+    @staticmethod
+    def _place(pattern: str, listed: list[str], driver: Driver) -> int:
+        index = port_names.find(pattern, listed)
+        if index is None:
+            known = ", ".join(f"'{port_names.plain(name)}'" for name in listed) or "none"
+            raise OutputUnavailable(f"no MIDI input fits '{pattern}'; {driver.title} has {known}")
+        return index
+
+    def messages(self) -> list[bytes]:
+        """What has come since the last call."""
+        found = []
+        while (event := self._in.get_message()) is not None:
+            found.append(bytes(event[0]))
+        return found
+
+    def check(self) -> None:
+        """Raise OutputLost when the port has gone, which nothing else would tell."""
+        with translated(f"MIDI input '{self._watched}'"):
+            if self._watched not in self._in.get_ports():
+                raise OutputLost(f"MIDI input '{self._watched}' is gone")
+
+
 class Pulse:
     """A message of our own through the JACK server and back, to know that the server still runs.
 
