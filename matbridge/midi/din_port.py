@@ -1,4 +1,4 @@
-"""A MIDI cable: raw MIDI at 31 250 baud through a serial device, as a DIN or TRS jack has it.
+"""A MIDI cable: raw MIDI through a serial device, as a DIN or TRS jack has it, at 31 250 baud.
 
 Order and pace are din_queue.py's; here is the device: opened and set, written without ever waiting
 for it, given up when it goes and looked for until it is back.
@@ -17,11 +17,11 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from select import select
 
+from matbridge.board.baud import needs_setting, set_baud
 from matbridge.errors import OutputClosed, OutputUnavailable
 from matbridge.loop import Loop, Timer
 from matbridge.midi.din_queue import BAUD, DinQueue
 from matbridge.midi.output import START_WAIT_S, Output
-from matbridge.midi.serial_rate import set_raw
 
 # MIDI allows the clock of a sender one part in a hundred (MIDI 1.0, hardware).
 MAX_DEVIATION = 0.01
@@ -52,16 +52,17 @@ _WHY = {
 
 
 class DinPort(Output):
-    """target: the path of the serial device."""
+    """target: the path of the serial device. baud: for adapters that take MIDI at another rate."""
 
     _loop: Loop
 
-    def __init__(self, name: str, target: str) -> None:
+    def __init__(self, name: str, target: str, *, baud: int = BAUD) -> None:
         self.name = name
         self._target = target
         self._closed = True
         self._fd = -1
-        self._queue = DinQueue()
+        self._baud = baud
+        self._queue = DinQueue(baud)
         self._unwritten = b""
         self._timer: Timer | None = None
         self._retry_s = RETRY_S
@@ -159,7 +160,7 @@ class DinPort(Output):
             self._refuse_other_than_serial(fd)
             fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
             fcntl.ioctl(fd, termios.TIOCEXCL)
-            self._rate_hz = set_raw(fd, BAUD)
+            self._rate_hz = _set_raw(fd, self._baud)
             self._refuse_wrong_rate()
             termios.tcflush(fd, termios.TCIOFLUSH)
         except termios.error as error:
@@ -183,10 +184,10 @@ class DinPort(Output):
             raise OutputUnavailable(f"output '{self.name}': {self._target} is not a serial device")
 
     def _refuse_wrong_rate(self) -> None:
-        if abs(self._rate_hz - BAUD) > MAX_DEVIATION * BAUD:
+        if abs(self._rate_hz - self._baud) > MAX_DEVIATION * self._baud:
             raise OutputUnavailable(
-                f"output '{self.name}': {self._target} offers {self._rate_hz} baud where MIDI "
-                f"needs {BAUD}; use another adapter, or one made for MIDI"
+                f"output '{self.name}': {self._target} offers {self._rate_hz} baud where "
+                f"{self._baud} are needed; use another adapter, such as one made for MIDI"
             )
 
     def _write(self, now_s: float) -> None:
@@ -282,3 +283,19 @@ class DinPort(Output):
                 time.sleep(pause_s)
                 now_s += pause_s
         time.sleep(min(self._queue.wire_s(now_s), CLOSE_WAIT_S))
+
+
+def _set_raw(fd: int, baud: int) -> int:
+    """Make the device a plain wire of bytes: eight bits, no parity, one stop bit, no flow control.
+
+    Returns the rate that the driver settled for. Raises OSError, termios.error.
+    """
+    speed = getattr(termios, f"B{baud}", baud)
+    if needs_setting(baud):
+        speed = termios.B38400
+    control = termios.tcgetattr(fd)[6]
+    # A read of a device that went away then differs from one of a device that says nothing.
+    control[termios.VMIN], control[termios.VTIME] = 1, 0
+    flags = termios.CS8 | termios.CREAD | termios.CLOCAL
+    termios.tcsetattr(fd, termios.TCSANOW, [0, 0, flags, 0, speed, speed, control])
+    return set_baud(fd, baud) if needs_setting(baud) else baud

@@ -1,6 +1,6 @@
-"""What waits for a MIDI cable of 31 250 baud, in which order it leaves, and when.
+"""What waits for a MIDI cable, in which order it leaves, and when.
 
-A byte takes 320 us, a chord of ten notes nearly 10 ms, so order is all that can be chosen:
+At 31 250 baud a byte takes 320 us, a chord of ten notes 7 ms, so order is what can be chosen:
 
 - Clock and the like (system real time) go first, between any two messages.
 - Notes, switches and whatever depends on order come next, in the order they were given. Once too
@@ -26,12 +26,11 @@ from matbridge.midi import messages as m
 
 BAUD = 31_250
 
-# Ten bits to a byte: start, eight of data, stop.
-BYTE_S = 10 / BAUD
+# A byte on the wire: start, eight of data, stop.
+BITS = 10
 
 # What the driver may hold: enough that a late timer of a busy machine leaves no gap on the wire.
 AHEAD_S = 0.010
-_AHEAD_BYTES = int(AHEAD_S / BYTE_S)
 
 # How long a status byte stays in force before it is sent again.
 REFRESH_S = 0.3
@@ -60,11 +59,15 @@ _Key = tuple[int, int]
 class DinQueue:
     """The queue of one cable. Feed it with `push`, write what `take` returns.
 
+    baud: of the wire; others than MIDI's are for adapters that take it faster.
+
     delay_s: what the last message waited between `push` and the wire. dropped: note-ons.
     thinned: values replaced by later ones before they left.
     """
 
     __slots__ = (
+        "_ahead_bytes",
+        "_byte_s",
         "_free_s",
         "_in_order",
         "_moving",
@@ -79,7 +82,9 @@ class DinQueue:
         "thinned",
     )
 
-    def __init__(self) -> None:
+    def __init__(self, baud: int = BAUD) -> None:
+        self._byte_s = BITS / baud
+        self._ahead_bytes = int(AHEAD_S / self._byte_s)
         self.delay_s = 0.0
         self.dropped = 0
         self.thinned = 0
@@ -148,7 +153,7 @@ class DinQueue:
         """The bytes to hand to the driver now. Empty while the wire has enough."""
         if self._free_s < now_s:
             self._free_s = now_s
-        room = int((now_s + AHEAD_S - self._free_s) / BYTE_S + 1e-6)
+        room = int((now_s + AHEAD_S - self._free_s) / self._byte_s + 1e-6)
         out = bytearray()
         while room > len(out):
             if self._real_time:
@@ -159,7 +164,7 @@ class DinQueue:
                 self._rest = self._rest[cut:]
             elif not self._take_message(out, room, now_s):
                 break
-        self._free_s += len(out) * BYTE_S
+        self._free_s += len(out) * self._byte_s
         return bytes(out)
 
     def next_s(self) -> float:
@@ -172,7 +177,7 @@ class DinQueue:
 
     def held(self, count: int, now_s: float) -> None:
         """The driver says that it still holds `count` bytes: it may be slower than the rule."""
-        self._free_s = max(self._free_s, now_s + count * BYTE_S)
+        self._free_s = max(self._free_s, now_s + count * self._byte_s)
 
     def worst_s(self, now_s: float) -> float:
         """The longest delay of the last WORST_S."""
@@ -184,7 +189,7 @@ class DinQueue:
             message, since_s = self._in_order[0]
             data = self._encoded(message, now_s)
             if len(out) + len(data) > room:
-                if len(data) <= _AHEAD_BYTES:
+                if len(data) <= self._ahead_bytes:
                     return False
                 self._rest = data
                 data = b""
@@ -202,7 +207,7 @@ class DinQueue:
                 del self._moving[key]
         else:
             return False
-        self.delay_s = self._free_s + len(out) * BYTE_S - since_s
+        self.delay_s = self._free_s + len(out) * self._byte_s - since_s
         if self.delay_s >= self._worst_s or now_s >= self._worst_until_s:
             self._worst_s = self.delay_s
             self._worst_until_s = now_s + WORST_S

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import pty
 import subprocess
 import sys
 import termios
@@ -16,10 +15,9 @@ from matbridge.errors import OutputClosed, OutputUnavailable
 from matbridge.midi import din_port
 from matbridge.midi import messages as m
 from matbridge.midi.din_port import DinPort
-from matbridge.midi.din_queue import AHEAD_S, BYTE_S
-from matbridge.midi.serial_rate import set_raw
+from matbridge.midi.din_queue import AHEAD_S
 from tests.midi.conftest import Turning
-from tests.support.din import DinPeer
+from tests.support.din import BYTE_S, DinPeer
 
 
 @pytest.fixture
@@ -159,13 +157,13 @@ def test_a_device_whose_rate_is_off_by_more_than_a_hundredth_is_refused(
     turning: Turning, peer: DinPeer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for rate_hz, fits in ((30_900, False), (30_938, True), (31_562, True), (31_600, False)):
-        monkeypatch.setattr(din_port, "set_raw", lambda fd, rate, got=rate_hz: got)
+        monkeypatch.setattr(din_port, "_set_raw", lambda fd, rate, got=rate_hz: got)
         port = DinPort("rack", str(peer.path))
         if fits:
             port.open(turning.loop)
             assert port.up
         else:
-            with pytest.raises(OutputUnavailable, match=f"offers {rate_hz} baud where MIDI needs"):
+            with pytest.raises(OutputUnavailable, match=f"offers {rate_hz} baud where 31250 are"):
                 port.open(turning.loop)
         port.close()
 
@@ -189,26 +187,17 @@ def test_what_is_no_serial_device_is_refused(turning: Turning, path: str) -> Non
     assert not port.up
 
 
-@pytest.mark.parametrize("rate_hz", [31_250, 38_400, 250_000])
-def test_a_rate_is_set_and_read_back_and_the_system_agrees_that_the_line_is_raw(
-    rate_hz: int,
-) -> None:
-    master, slave = pty.openpty()
-    try:
-        assert set_raw(slave, rate_hz) == rate_hz
-        told = subprocess.run(
-            ("stty", "-a", "-F", os.ttyname(slave)), capture_output=True, text=True, check=True
-        ).stdout
-        for setting in ("cs8", "-parenb", "-cstopb", "-crtscts", "-icanon", "-echo", "-opost"):
-            assert setting in told.replace(";", " ").split()
-    finally:
-        os.close(master)
-        os.close(slave)
-
-
-def test_a_port_that_is_no_terminal_cannot_be_set() -> None:
-    with open(os.devnull, "rb") as nothing, pytest.raises(OSError, match="ioctl"):
-        set_raw(nothing.fileno(), 31_250)
+@pytest.mark.parametrize("baud", [31_250, 38_400, 250_000])
+def test_the_system_agrees_that_the_line_is_raw(turning: Turning, peer: DinPeer, baud: int) -> None:
+    port = DinPort("rack", str(peer.path), baud=baud)
+    port.open(turning.loop)
+    assert port.status()["baud"] == baud
+    told = subprocess.run(
+        ("stty", "-a", "-F", str(peer.path)), capture_output=True, text=True, check=True
+    ).stdout
+    for setting in ("cs8", "-parenb", "-cstopb", "-crtscts", "-icanon", "-echo", "-opost", "-ixon"):
+        assert setting in told.replace(";", " ").split()
+    port.close()
 
 
 def test_the_port_needs_nothing_but_python() -> None:

@@ -7,10 +7,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from matbridge.midi import messages as m
-from matbridge.midi.din_queue import AHEAD_S, BYTE_S, MAX_WAITING, REFRESH_S, DinQueue
+from matbridge.midi.din_queue import AHEAD_S, MAX_WAITING, REFRESH_S, DinQueue
 from tests.support.asound import parse, parse_with_places
 
 START_S = 1000.0
+
+# 31 250 baud, ten bits a byte.
+BYTE_S = 320e-6
 
 
 class Wire:
@@ -92,6 +95,15 @@ def test_without_a_common_status_the_same_chord_takes_what_full_messages_take(wi
     wire.send(*(m.note_on(1 + n, 60, 100) for n in range(10)))
     wire.drain()
     assert wire.arrivals[-1][0] - START_S == pytest.approx(0.00960)
+
+
+def test_at_another_rate_the_pace_is_another() -> None:
+    queue = DinQueue(1_000_000)
+    for n in range(600):
+        queue.push(m.note_on(1, n % 128, 100), 0.0)
+    # 10 ms at 10 us a byte.
+    assert len(queue.take(0.0)) in (999, 1000)
+    assert queue.wire_s(0.0) == pytest.approx(AHEAD_S, abs=2e-5)
 
 
 def test_running_status_is_what_libasound_makes_of_the_same_messages(wire: Wire) -> None:

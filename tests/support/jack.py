@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import subprocess
+import tempfile
 import time
 from collections.abc import Callable
 from itertools import count
@@ -38,6 +39,8 @@ class JackServer:
         self.env = {"JACK_DEFAULT_SERVER": self.name, "JACK_NO_START_SERVER": "1"}
         self._period_frames = period_frames
         self._process: subprocess.Popen[bytes] | None = None
+        self._killed = False
+        self._said = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the server
 
     def __enter__(self) -> Self:
         try:
@@ -54,6 +57,7 @@ class JackServer:
         trace: TracebackType | None,
     ) -> None:
         self.stop()
+        self._said.close()
 
     def start(self) -> None:
         """Start, and wait until clients are taken."""
@@ -63,12 +67,22 @@ class JackServer:
                 *("-p", str(self._period_frames)),
             ),
             stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
+            stdout=self._said,
+            stderr=self._said,
         )
+        self._killed = False
         door = Path(f"/dev/shm/jack_{self.name}_{os.getuid()}_0")  # noqa: S108 - JACK's own place
-        wait_until(door.exists, f"jackd {self.name}")
-        wait_until(lambda: "system:playback_1" in self.ports(), f"the ports of jackd {self.name}")
+        try:
+            wait_until(door.exists, f"jackd {self.name}")
+            wait_until(lambda: "system:playback_1" in self.ports(), f"ports of jackd {self.name}")
+        except AssertionError as error:
+            self._said.seek(0)
+            raise AssertionError(f"{error}; it says {self._said.read()[-500:]!r}") from error
+
+    @property
+    def process_id(self) -> int:
+        assert self._process is not None
+        return self._process.pid
 
     def ports(self) -> list[str]:
         """The names of all ports, by JACK's own lister."""
@@ -93,8 +107,13 @@ class JackServer:
         self._signal(signal.SIGKILL)
         assert self._process is not None
         self._process.wait()
+        self._killed = True
 
     def stop(self) -> None:
+        if self._killed:
+            # It keeps one of the eight places that servers have in JACK's registry until one of
+            # the same name has ended in peace.
+            self.start()
         process = self._process
         if process is None or process.poll() is not None:
             return
