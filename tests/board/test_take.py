@@ -34,7 +34,7 @@ from matbridge.board.take_reader import Take
 from matbridge.board.take_writer import TakeWriter
 from matbridge.errors import TakeError
 from tests.support.loop import ManualLoop
-from tests.support.takes import HEADER, write_take
+from tests.support.takes import HEADER, parts, write_take
 
 # One chunk every 10 ms for three seconds, in the first board and the second in turn.
 CHUNKS = [(number / 100, number % 2, b"%d,%d,7\n" % (number, number * 3)) for number in range(300)]
@@ -49,19 +49,6 @@ def contents(take: Take) -> list[tuple[float, int, bytes]]:
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
     return write_take(tmp_path / "tide.take", CHUNKS)
-
-
-def parts(data: bytes) -> list[bytes]:
-    """The gzip members of a file, cut apart by zlib itself."""
-    found = []
-    while data:
-        unpacker = zlib.decompressobj(31)
-        unpacker.decompress(data)
-        assert unpacker.eof
-        size = len(data) - len(unpacker.unused_data)
-        found.append(data[:size])
-        data = data[size:]
-    return found
 
 
 def test_what_was_written_is_read(path: Path) -> None:

@@ -62,6 +62,8 @@ def test_two_readers_find_every_message_at_its_time(
     ]
     assert max(late) < 0.001
     assert read.length == pytest.approx(SECONDS / speed, abs=0.001)
+    (first, *_) = (each.tempo for each in read.tracks[0] if each.type == "set_tempo")
+    assert mido.tempo2bpm(first) == pytest.approx(tempo * speed, rel=1e-4)
     pretty = pretty_midi.PrettyMIDI(str(path))
     assert sum(len(each.notes) for each in pretty.instruments) == notes
     assert notes == sum(each[0] & 0xF0 == 0x90 for _, _, each in expected) > 15

@@ -106,6 +106,22 @@ def test_left_early_it_ends_every_note(take: Take) -> None:
     assert hall.loop.pending == 0
 
 
+def test_left_just_before_a_note_off_it_goes_out_all_the_same(take: Take) -> None:
+    """The step that waits for its second is reckoned with already: its note-off is owed."""
+    hall = Hall(take, 1.0)
+    hall.player.open()
+
+    def ends_a_note() -> bool:
+        step = hall.player._next
+        return step is not None and any(each[0] & 0xF0 == 0x80 for _, each in step.sent)
+
+    while not ends_a_note():
+        hall.loop.advance(0.0001)
+    assert hall.sounding()
+    hall.player.close()
+    assert hall.sounding() == set()
+
+
 def test_an_output_that_was_away_gets_what_it_is_owed(take: Take) -> None:
     hall = Hall(take, 1.0)
     hall.player.open()

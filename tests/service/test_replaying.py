@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from matbridge.board.take import RecordedBoard, TakeHeader
 from matbridge.board.take_reader import Take
+from matbridge.board.take_writer import TakeWriter
 from matbridge.errors import CalibrationError, DocumentError, TakeError
 from matbridge.mapping.load import show_from
 from matbridge.mapping.plan import Act, ActionPart, Show
@@ -22,7 +23,16 @@ from matbridge.service.boards import make_decoder, make_detector
 from matbridge.service.pipeline import Pipeline, Sent
 from matbridge.service.recorder import calibration_file
 from matbridge.service.replaying import Replay, calibration_of, make_decoders, mat_of, show_of
-from tests.support.takes import show_texts, simulated_chunks, simulated_take, write_take
+from matbridge.service.take_report import report
+from tests.support.loop import ManualLoop
+from tests.support.takes import (
+    parts,
+    show_texts,
+    simulated_chunks,
+    simulated_take,
+    wait_for_disk,
+    write_take,
+)
 
 SECONDS = 20.0
 FORMATS = ("text", "packed")
@@ -165,6 +175,131 @@ def test_a_damaged_part_leaves_no_note_behind(tmp_path: Path) -> None:
     assert len(sent) > 10
 
 
+PIER = """
+mat: pier
+board: {port: simulated, format: text}
+sensor: {type: level, bits: 10}
+zones: [{name: a, at: [0, 0]}, {name: b, at: [90, 0]}]
+"""
+TOLL = """
+performance: toll
+mat: pier.mat.yaml
+outputs: {out: {virtual: out}}
+input: {port: "*", programs: {5: late}}
+presets:
+  early:
+    output: out
+    channel: 1
+    zones: {a: {note: 60}, b: {note: 64, hold: {seconds: 0.5}}}
+  late:
+    output: out
+    channel: 2
+    zones: {a: {note: 72}, b: {note: 76}}
+"""
+PIER_BOARD = RecordedBoard("simulated", 921_600, "text", 2, 10)
+
+
+def pier(path: Path, lines: Iterable[tuple[float, bytes]], *events: tuple[float, str]) -> Replay:
+    """A take of the pier. lines: second and bytes. events: second and name, of board 0."""
+    header = TakeHeader("", (PIER_BOARD,), (("performance", "p", TOLL), ("mat", "m", PIER)))
+    happenings: list[tuple[float, bytes | str]] = [*lines, *events]
+    happenings.sort(key=lambda each: each[0])
+    loop = ManualLoop(0.0)
+    writer = TakeWriter(path, header, loop)
+    for time_s, what in happenings:
+        loop.advance(time_s - loop.now_s())
+        wait_for_disk(writer)
+        if isinstance(what, bytes):
+            writer.data(0, what, loop.now_s())
+        elif what == "midi":
+            writer.event("midi", loop.now_s(), message="c004")
+        else:
+            writer.event(what, loop.now_s(), board=0, act="take")
+    writer.close("stopped")
+    take = Take(path)
+    return Replay(take, show_of(take), None)
+
+
+def readings(start_s: float, end_s: float, a: int = 20, b: int = 20) -> list[tuple[float, bytes]]:
+    """The pier read every 2 ms."""
+    count = round((end_s - start_s) * 500)
+    return [(start_s + number / 500, b"%d,%d\n" % (a, b)) for number in range(count)]
+
+
+def on_and_off(sent: list[tuple[float, int, bytes]]) -> list[tuple[float, str, int]]:
+    names = {0x90: "on", 0x80: "off"}
+    return [
+        (round(time_s, 2), names[each[0] & 0xF0], each[1])
+        for time_s, _, each in sent
+        if each[0] & 0xF0 in names
+    ]
+
+
+def test_what_is_due_while_nothing_comes_is_played_when_it_is_due(tmp_path: Path) -> None:
+    replay = pier(
+        tmp_path / "a.take",
+        [(0.0, b"\n"), *readings(0, 1), *readings(1, 1.1, b=900), *readings(5, 6)],
+    )
+    (on_s, *on), (off_s, *off) = on_and_off(messages(replay.steps()))
+    assert (on, off) == (["on", 64], ["off", 64])
+    assert on_s == pytest.approx(1.01, abs=0.02)
+    assert off_s == pytest.approx(on_s + 0.5, abs=0.011)
+
+
+# A hand on zone a from the first second to the fourth, and again from 4.5 to 5.
+HELD = [
+    (0.0, b"\n"), *readings(0, 1), *readings(1, 4, a=900), *readings(4, 4.5),
+    *readings(4.5, 5, a=900), *readings(5, 6),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ["lost", "silent"])
+def test_what_was_held_when_a_board_went_ends_then(tmp_path: Path, name: str) -> None:
+    whole = on_and_off(messages(pier(tmp_path / "a.take", HELD).steps()))
+    assert [kind for _, kind, _ in whole] == ["on", "off", "on", "off"]
+    assert whole[1][0] > 4.0
+    replay = pier(tmp_path / "b.take", HELD, (2.5005, name))
+    sent = on_and_off(messages(replay.steps()))
+    assert sent == [whole[0], (2.5, "off", 60), *whole[2:]]
+    found = report(replay.take, mat_of(replay.take), None)
+    assert [zone.touches for zone in found.zones] == [2, 0]
+
+
+def test_what_was_held_when_a_part_is_missing_ends_then(tmp_path: Path) -> None:
+    replay = pier(tmp_path / "a.take", HELD)
+    data = bytearray(replay.take.path.read_bytes())
+    third = sum(map(len, parts(bytes(data))[:3]))
+    data[third + 40] ^= 1
+    replay.take.path.write_bytes(data)
+    sent = on_and_off(messages(replay.steps()))
+    assert replay.take.damage.startswith("a part is damaged after 2.0 s")
+    assert [kind for _, kind, _ in sent] == ["on", "off", "on", "off"]
+    assert sent[1][0] == pytest.approx(2.0, abs=0.01)
+
+
+def test_a_link_that_was_opened_anew_begins_with_a_whole_line(tmp_path: Path) -> None:
+    cut: list[tuple[float, bytes]] = [(0.0, b"\n20,20\n20,2"), (0.1, b"0,20\n"), (0.2, b"20,20\n")]
+    replay = pier(tmp_path / "a.take", cut)
+    list(replay.steps())
+    assert (
+        replay.pipeline.decoders[0].counts.scans,
+        replay.pipeline.decoders[0].counts.damaged,
+    ) == (2, 1)
+    replay = pier(tmp_path / "b.take", cut, (0.05, "found"))
+    list(replay.steps())
+    assert (
+        replay.pipeline.decoders[0].counts.scans,
+        replay.pipeline.decoders[0].counts.damaged,
+    ) == (2, 0)
+
+
+def test_midi_that_came_in_comes_in_again_and_no_take_is_asked_for(tmp_path: Path) -> None:
+    lines = [(0.0, b"\n"), *readings(0, 1), *readings(1, 2, a=900), *readings(2, 3)]
+    replay = pier(tmp_path / "a.take", lines, (0.5005, "midi"), (0.6005, "act"))
+    assert [note for _, _, note in on_and_off(messages(replay.steps()))] == [72, 72]
+    assert replay.pipeline.player.requests == []
+
+
 FACTS = st.dictionaries(
     st.sampled_from(["board", "reason", "act", "argument", "preset", "message", "name"]),
     st.one_of(
@@ -193,7 +328,10 @@ def test_whatever_events_a_take_claims_every_note_ends(
     path.unlink(missing_ok=True)
     timed = [(at_ms / 1000, name, facts) for at_ms, name, facts in events]
     simulated_take(path, seconds=2.0, events=timed)
-    assert not balance(messages(Replay(Take(path), show_in("text"), None).steps()))
+    performance, mat = show_texts("text")
+    performance += 'input: {port: "*", programs: {5: squall}, clock: true}\n'
+    show = show_from(performance.encode(), mat.encode(), ("p", "m"))
+    assert not balance(messages(Replay(Take(path), show, None).steps()))
 
 
 def test_left_early_every_note_ends(takes: dict[str, Take]) -> None:

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import csv
 import io
+from collections import Counter
 from pathlib import Path
 
 import pytest
 
 from matbridge.board.packed import encode_scan
-from matbridge.board.take import RecordedBoard, TakeHeader
+from matbridge.board.take import Event, RecordedBoard, TakeHeader
 from matbridge.board.take_reader import Take
 from matbridge.errors import TakeError
-from matbridge.service.replaying import mat_of
+from matbridge.service.boards import make_detector
+from matbridge.service.replaying import make_decoders, mat_of, take_scans
 from matbridge.service.take_report import report, scan_lines, write_scans
 from tests.support.takes import simulated_chunks, simulated_take, write_take
 
@@ -37,7 +39,16 @@ def test_a_take_is_told(tmp_path: Path) -> None:
     assert (found.scans, found.damaged, found.lost) == (10_000 - 1, 0, 0)
     assert found.presets == pytest.approx({"low tide": 18.0, "squall": 2.0})
     assert [zone.name for zone in found.zones][:2] == ["a1", "a2"]
-    assert sum(zone.touches for zone in found.zones) > 20
+    detector = make_detector(mat_of(take).boards[0], mat_of(take), None)
+    struck: Counter[int] = Counter()
+    for item in take_scans(take, make_decoders(take.header, None)):
+        if isinstance(item, Event):
+            if item.name == "lost":
+                detector.silence(item.time_s)
+        else:
+            struck.update(each.zone for each in detector.scan(*item[1]) if each.kind == 0)
+    assert {n: zone.touches for n, zone in enumerate(found.zones) if zone.touches} == struck
+    assert struck.total() > 15
     assert all(bool(zone.touches) == bool(zone.hardest) for zone in found.zones)
     assert max(zone.hardest for zone in found.zones) <= 1.0
     assert found.faults == [(19.9, "board 1 lost"), (19.95, "board 1 found")]
@@ -51,9 +62,14 @@ def test_a_dead_zone_is_told(tmp_path: Path) -> None:
         (time_s, 0, b"1023," + data.split(b",", 1)[1] if b"," in data else data)
         for time_s, data in simulated_chunks("text", 20.0)
     ]
-    take = Take(write_take(tmp_path / "b.take", chunks, header))
+    path = write_take(tmp_path / "b.take", chunks, header)
+    data = bytearray(path.read_bytes())
+    data[-3000] ^= 1  # and a part that is damaged, near the end
+    path.write_bytes(data)
+    take = Take(path)
     found = report(take, mat_of(take), None)
     assert any(what == "zone a1: shorted" for _, what in found.faults)
+    assert found.faults == sorted(found.faults)
     assert not any(what.startswith("zone a2") for _, what in found.faults)
 
 

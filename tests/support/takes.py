@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+import zlib
 from collections.abc import Iterable, Mapping
 from functools import cache
 from pathlib import Path
@@ -38,14 +39,27 @@ def write_take(
     writer = TakeWriter(path, header, loop)
     for time_s, board, data in chunks:
         loop.advance(5000.0 + time_s - loop.now_s())
-        _wait_for_disk(writer)
+        wait_for_disk(writer)
         writer.data(board, data, loop.now_s())
     writer.close(reason)
     assert writer.reason == reason
     return path
 
 
-def _wait_for_disk(writer: TakeWriter) -> None:
+def parts(data: bytes) -> list[bytes]:
+    """The gzip members of a file, cut apart by zlib itself."""
+    found = []
+    while data:
+        unpacker = zlib.decompressobj(31)
+        unpacker.decompress(data)
+        assert unpacker.eof
+        size = len(data) - len(unpacker.unused_data)
+        found.append(data[:size])
+        data = data[size:]
+    return found
+
+
+def wait_for_disk(writer: TakeWriter) -> None:
     """Hours go by in a moment here, but not for the disk."""
     while not writer._waiting.empty():
         time.sleep(0.001)
@@ -102,7 +116,7 @@ def simulated_take(
     ]
     for time_s, _, what in sorted(happenings, key=lambda each: each[:2]):
         loop.advance(time_s - loop.now_s())
-        _wait_for_disk(writer)
+        wait_for_disk(writer)
         if isinstance(what, bytes):
             writer.data(0, what, loop.now_s())
         elif isinstance(what, tuple):
