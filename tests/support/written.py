@@ -63,6 +63,7 @@ class Written:
             Player(show.performance),
         )
         self.receiver = Receiver()
+        self.all_sent: list[bytes] = []
         self.now_s = 100.0
         self.readings = dict.fromkeys(ZONES, 0)
         self.entry = self.heard(self.pipeline.start(self.now_s))
@@ -70,6 +71,7 @@ class Written:
 
     def heard(self, sent: list[Sent]) -> list[str]:
         self.receiver.hear(sent)
+        self.all_sent += [message for _, message in sent]
         return said(sent)
 
     def wait(self, seconds: float) -> list[str]:
