@@ -25,9 +25,6 @@ from matbridge.service.pipeline import Pipeline, Sent
 # Events after which nothing is touched any more.
 LIFTING = ("lost", "silent", "gap")
 
-# The longest MIDI message that acts on a performance; longer ones are of no meaning to it.
-_MAX_MESSAGE_HEX = 6
-
 
 class Played(NamedTuple):
     """Messages, mostly none, and the second of the take at which they are sent."""
@@ -223,11 +220,9 @@ def _action(facts: Mapping[str, Any], performance: PerformancePlan) -> ActionPar
 
 def _message(facts: Mapping[str, Any]) -> bytes:
     written = facts.get("message")
-    if not isinstance(written, str) or len(written) > _MAX_MESSAGE_HEX:
+    if not isinstance(written, str):
         return b""
     try:
-        message = bytes.fromhex(written)
+        return bytes.fromhex(written)
     except ValueError:
         return b""
-    sound = message[:1] >= b"\x80" and max(message[1:], default=0) < 0x80
-    return message if sound else b""
