@@ -14,6 +14,12 @@ from matbridge.service.loop import ServiceLoop
 # What a board may take to reboot when its port is opened, as many do.
 REBOOT_S = 2.5
 
+# No board at all by then: the first tries to open a port follow each other quickly.
+ABSENT_S = 1.0
+
+# A board that is not heard by then is asked what it is all the same; before, it may reboot.
+ASK_S = 0.8
+
 # What had been waiting in the system's buffers is read at once, and says nothing of the rate.
 STALE_S = 0.3
 
@@ -64,14 +70,26 @@ def listen(mat: MatPlan, seconds: float) -> list[Heard]:
     started_s = loop.now_s()
     asked = [False] * len(mat.boards)
 
+    def enough(board: int, now_s: float) -> bool:
+        if scans[board]:
+            return scans[board][-1].time_s - scans[board][0].time_s >= seconds
+        # Bytes that have made no scan for so long will make none.
+        return bool(reads[board]) and now_s - reads[board][0][1] > seconds + STALE_S
+
     def turn() -> None:
+        now_s = loop.now_s()
+        passed_s = now_s - started_s
+        found = [board.link.status().get("found") for board in listening.boards]
         for index, board in enumerate(listening.boards):
-            if not asked[index] and board.heard:
+            if not asked[index] and found[index] and (board.heard or passed_s > ASK_S):
                 asked[index] = True
                 board.link.write(QUERY)
-        heard_s = [each[-1].time_s - each[0].time_s if each else 0.0 for each in scans]
-        now_s = loop.now_s()
-        if failed or min(heard_s) >= seconds or now_s - started_s > seconds + STALE_S + REBOOT_S:
+        if (
+            failed
+            or passed_s > seconds + STALE_S + REBOOT_S
+            or (passed_s > ABSENT_S and not any(found))
+            or all(enough(index, now_s) for index in range(len(mat.boards)))
+        ):
             loop.stop()
         else:
             loop.call_at(now_s + LOOK_S, turn)

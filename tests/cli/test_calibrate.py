@@ -24,6 +24,7 @@ from matbridge.cli.main import main
 from matbridge.errors import BoardUnavailable
 from matbridge.mapping.load import mat_from
 from matbridge.sensing.calibration_file import calibration_path, load, previous_path
+from tests.support.asked import follow
 from tests.support.bridge import PROGRAM, folders
 from tests.support.loop import ManualLoop
 from tests.support.mat_player import MatPlayer
@@ -58,10 +59,6 @@ def pier(folder: Path, zones: int) -> Iterator[tuple[Path, MatPlayer]]:
         yield write_mat(folder, board.path, zones), player
 
 
-def environment(folder: Path) -> dict[str, str]:
-    return {**os.environ, **folders(folder)}
-
-
 def kept(folder: Path) -> Path:
     return calibration_path("pier", folder / "state" / "matbridge")
 
@@ -83,22 +80,12 @@ def run(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
 def test_without_a_terminal_it_asks_line_by_line_and_keeps_the_result(tmp_path: Path) -> None:
     """Somebody presses what each line asks for; nobody touches a key."""
     with pier(tmp_path, 2) as (mat, player):
-        said = []
-        with subprocess.Popen(
-            [PROGRAM, "calibrate", str(mat), "--yes", "--report", str(tmp_path / "pier.svg")],
-            env=environment(tmp_path),
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            text=True,
-        ) as process:
-            assert process.stdout is not None
-            for line in process.stdout:
-                said.append(line.rstrip())
-                asked = re.fullmatch(r"press (p\d) (softly|hard)", line.strip())
-                if asked:
-                    player.press(asked[1], SOFT if asked[2] == "softly" else HARD)
-        assert process.returncode == 0
+        code, said = follow(
+            ["calibrate", str(mat), "--yes", "--report", str(tmp_path / "pier.svg")],
+            tmp_path,
+            lambda asked: player.press(asked[1], SOFT if asked[2] == "softly" else HARD),
+        )
+    assert code == 0
     assert "keep off the mat while its rest is measured" in said
     assert [line for line in said if line.startswith("press")] == [
         "press p0 softly",

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from random import Random
 
+from matbridge.board.hello import QUERY
 from tests.support.pty_board import PtyBoard
 
 RATE_HZ = 250.0
@@ -28,13 +29,22 @@ class MatPlayer:
         wires: Mapping[str, Mapping[int, float]],
         *,
         greeting: bytes = b"\n",
+        answer: bytes = b"",
         bad: Mapping[int, int] | None = None,
+        jumping: Sequence[int] = (),
+        spoil: Callable[[int, bytes], bytes] | None = None,
     ) -> None:
-        """greeting: sent first. bad: channels that always read the same."""
+        """greeting: sent first. answer: sent when the board is asked what it is. bad: channels that
+        always read the same. jumping: channels with a loose contact. spoil: what becomes of each
+        line, by its number.
+        """
         self._board = board
         self._channels = channels
         self._wires = wires
         self._bad = dict(bad or {})
+        self._answer = answer
+        self._jumping = jumping
+        self._spoil = spoil
         self._rng = Random(9)
         self._levels = [0.0] * channels
         self._lock = threading.Lock()
@@ -65,6 +75,7 @@ class MatPlayer:
     def _scan(self, greeting: bytes) -> None:
         self._send(greeting)
         due_s = time.monotonic()
+        number = 0
         while not self._stop.is_set():
             with self._lock:
                 levels = list(self._levels)
@@ -74,10 +85,23 @@ class MatPlayer:
                 )
                 for channel, level in enumerate(levels)
             ]
-            self._send((",".join(map(str, readings)) + "\n").encode())
+            if self._answer and self._asked():
+                self._send(self._answer)
+            for channel in self._jumping:
+                if self._rng.random() < 0.2:
+                    readings[channel] = 900
+            line = (",".join(map(str, readings)) + "\n").encode()
+            self._send(line if self._spoil is None else self._spoil(number, line))
+            number += 1
             # A board that could not send goes on from now: it does not make up for what it missed.
             due_s = max(due_s + 1 / RATE_HZ, time.monotonic() - 0.05)
             self._stop.wait(max(0.0, due_s - time.monotonic()))
+
+    def _asked(self) -> bool:
+        try:
+            return QUERY in self._board.received(0.0)
+        except OSError:  # nobody has it open
+            return False
 
     def _send(self, data: bytes) -> None:
         try:

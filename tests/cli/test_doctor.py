@@ -1,0 +1,279 @@
+"""`matbridge doctor`, on boards with every ailment that a pty can have."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from matbridge.board import adapter
+from matbridge.board.hello import QUERY, Hello, to_line
+from matbridge.board.packed import encode_scan
+from matbridge.cli import doctor_board, midi_systems
+from matbridge.cli.main import main
+from matbridge.cli.midi_systems import MidiSystem
+from tests.support.mat_player import RATE_HZ, MatPlayer
+from tests.support.pty_board import PtyBoard
+
+MAT = """\
+mat: pier
+board: {{port: {port}, format: {format}, channels: 4}}
+sensor: {{type: force, bits: 10, fixed_resistor_ohm: 1000}}
+zones:
+  - {{name: bow, at: [0, 0]}}
+  - {{name: mast, at: [30, 0]}}
+  - {{name: keel, at: [60, 0]}}
+"""
+
+SHOW = """\
+performance: tide tables
+mat: pier.mat.yaml
+outputs:
+  rack: {serial: /dev/no-such-jack}
+  desk: {port: "Harbour*"}
+presets:
+  ebb:
+    output: rack
+    zones:
+      bow: {note: C4}
+"""
+
+Examine = Callable[..., tuple[int, dict[str, list[dict[str, Any]]]]]
+
+
+@pytest.fixture
+def examine(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Examine:
+    """Run `doctor --json`: its exit code and its facts, findings by what they are about."""
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    monkeypatch.setattr(
+        midi_systems,
+        "midi_systems",
+        lambda: ([MidiSystem("jack", "JACK", "", ("Harbour organ",))], ""),
+    )
+
+    def run(
+        port: str, *, wire_format: str = "text", show: str = "", seconds: float = 1.0
+    ) -> tuple[int, dict[str, list[dict[str, Any]]]]:
+        file = tmp_path / "pier.mat.yaml"
+        file.write_text(MAT.format(port=port, format=wire_format))
+        if show:
+            file = tmp_path / "show.yaml"
+            file.write_text(show)
+        code = main(["doctor", str(file), "--json", "--seconds", str(seconds)])
+        facts = json.loads(capsys.readouterr().out)
+        about: dict[str, list[dict[str, Any]]] = {"latency": facts["latency"]}
+        for finding in facts["findings"]:
+            about.setdefault(finding["about"], []).append(finding)
+        return code, about
+
+    return run
+
+
+def one(found: dict[str, list[dict[str, Any]]], about: str) -> dict[str, Any]:
+    (finding,) = found[about]
+    return finding
+
+
+@pytest.fixture
+def board(tmp_path: Path) -> Any:
+    with PtyBoard(tmp_path / "board") as made:
+        yield made
+
+
+def test_a_sound_board_is_found_counted_and_budgeted(board: PtyBoard, examine: Examine) -> None:
+    hello = to_line(Hello(4, 10, 250, "text", "1.2", "pier \x1b[31mmat"))
+    with MatPlayer(board, 4, {}, answer=hello):
+        code, found = examine(board.path, seconds=1.5)
+    assert code == 0
+    assert one(found, "board")["state"] == "good"
+    assert one(found, "permission")["state"] == "good"
+    assert "\x1b" not in one(found, "announcement")["text"]
+    assert "program 1.2" in one(found, "announcement")["text"]
+    scans = one(found, "scans")
+    assert scans["state"] == "good"
+    assert int(scans["text"].split()[0]) == pytest.approx(RATE_HZ, rel=0.1)
+    assert one(found, "link")["text"].startswith("0 damaged of ")
+    assert one(found, "noise")["text"].startswith("0.7 readings in the middle")
+    assert one(found, "calibration")["state"] == "note"
+    (budget,) = found["latency"]
+    parts = {part["name"]: part for part in budget["way"]}
+    assert parts["next scan"]["most_s"] == pytest.approx(1 / RATE_HZ, rel=0.1)
+    assert parts["detection"]["most_s"] > 0
+    assert 0 < parts["program"]["usual_s"] < 0.005
+    assert budget["most_s"] == pytest.approx(sum(part["most_s"] for part in budget["way"]))
+
+
+def test_the_board_is_asked_what_it_is(board: PtyBoard, examine: Examine) -> None:
+    with MatPlayer(board, 4, {}):
+        examine(board.path)
+        assert QUERY in board.received()
+
+
+def test_a_board_that_is_not_there_is_one_wrong_thing(examine: Examine) -> None:
+    code, found = examine("/dev/no-such-board")
+    assert code == 1
+    assert one(found, "board")["state"] == "wrong"
+    assert "no board at /dev/no-such-board" in one(found, "board")["text"]
+    assert found["latency"] == []
+
+
+def test_a_silent_board_is_told_from_a_missing_one(board: PtyBoard, examine: Examine) -> None:
+    code, found = examine(board.path)
+    assert code == 1
+    assert one(found, "format")["text"] == "it is there and sends nothing"
+
+
+def packed(number: int) -> bytes:
+    return encode_scan(number, number * 4000, [1, 2, 3, 4, 5, 6], 12)
+
+
+@pytest.mark.parametrize(
+    ("sent", "wire_format", "text", "write"),
+    [
+        (
+            lambda n: b"1,2,3,4,5,1000\n",
+            "text",
+            "it sends text, 6 readings that need 10 bits",
+            "channels: 6",
+        ),
+        (packed, "text", "it sends packed, 6 readings of 12 bits", "format: packed, channels: 6"),
+        (lambda n: b"1,2,3,4\n", "packed", "it sends text, 4 readings", "format: text"),
+        (lambda n: b"9,9,9,4000\n", "text", "4 readings that need 12 bits", "bits: 12"),
+    ],
+)
+def test_what_it_sends_instead_is_guessed_with_what_to_write(
+    board: PtyBoard,
+    examine: Examine,
+    sent: Callable[[int], bytes],
+    wire_format: str,
+    text: str,
+    write: str,
+) -> None:
+    with MatPlayer(board, 4, {}, greeting=b"\n\0", spoil=lambda number, _: sent(number)):
+        code, found = examine(board.path, wire_format=wire_format)
+    assert code == 1
+    assert text in one(found, "format")["text"]
+    assert write in one(found, "format")["remedy"]
+
+
+def test_noise_is_heard_at_other_rates_until_one_makes_sense(
+    board: PtyBoard, examine: Examine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A pty has no rate of its own, so what comes at each is written here."""
+    tried: list[int] = []
+
+    def hear(_: object, baud: int) -> bytes:
+        tried.append(baud)
+        return b"1,2,3,900\n" * 50 if baud == 57_600 else bytes(range(128, 256)) * 10
+
+    monkeypatch.setattr(doctor_board, "hear", hear)
+    with MatPlayer(board, 4, {}, spoil=lambda number, line: bytes(byte | 0x80 for byte in line)):
+        code, found = examine(board.path)
+    assert code == 1
+    assert one(found, "format")["remedy"] == "write under its board: baud: 57600"
+    assert 115_200 not in tried  # the file's own rate has been heard already
+    assert tried[-1] == 57_600
+
+
+def test_a_board_that_talks_and_does_not_scan_is_quoted(
+    board: PtyBoard, examine: Examine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(doctor_board, "hear", lambda plan, baud: b"")
+    with MatPlayer(board, 4, {}, spoil=lambda number, line: b"press \x07 EN to begin\r\n"):
+        _, found = examine(board.path)
+    text = one(found, "format")["text"]
+    assert text.startswith("it sends words, not scans: 'press")
+    assert text.isprintable()
+
+
+def test_damage_on_the_way_is_counted(board: PtyBoard, examine: Examine) -> None:
+    with MatPlayer(board, 4, {}, spoil=lambda number, line: b"!" + line if number % 20 else line):
+        code, found = examine(board.path)
+    assert code == 1
+    link = one(found, "link")
+    assert link["state"] == "wrong"
+    damaged, whole = int(link["text"].split()[0]), int(link["text"].split()[3].rstrip(";"))
+    assert damaged > 10 * whole
+    assert "shorten the cable" in link["remedy"]
+
+
+def test_ailing_zones_are_named(board: PtyBoard, examine: Examine) -> None:
+    with MatPlayer(board, 4, {}, bad={1: 1023}, jumping=(2,)):
+        code, found = examine(board.path, seconds=1.5)
+    assert code == 1
+    assert one(found, "at the top")["text"] == "mast"
+    assert one(found, "moving")["text"] == "keel"
+
+
+def test_an_adapter_that_holds_scans_back_is_told_how_to_stop(
+    board: PtyBoard, examine: Examine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    timer = tmp_path / "latency_timer"
+    monkeypatch.setattr(adapter, "latency_timer", lambda device: (timer, 16))
+    monkeypatch.setattr(adapter, "driver", lambda device: "ftdi_sio")
+    monkeypatch.setattr(adapter, "claimants", lambda: ("ModemManager", "brltty"))
+    monkeypatch.setattr(adapter, "holders", lambda device: ("screen (77)",))
+    with MatPlayer(board, 4, {}):
+        code, found = examine(board.path)
+    assert code == 1  # somebody else reads the board
+    assert f"echo 1 | sudo tee {timer}" in one(found, "latency timer")["remedy"]
+    others = found["other programs"]
+    assert [finding["state"] for finding in others] == ["wrong", "note", "note"]
+    assert "screen (77)" in others[0]["text"]
+    assert "udev rule" in others[1]["remedy"]
+    (budget,) = found["latency"]
+    link = next(part for part in budget["way"] if part["name"] == "link")
+    assert link["most_s"] > 0.010
+    assert budget["change_first"] == "set the adapter's latency timer to 1 ms"
+
+
+def test_a_device_of_another_group_names_the_group(
+    board: PtyBoard, examine: Examine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    refused = adapter.Access("dialout", allowed=False, allowed_later=False)
+    monkeypatch.setattr(adapter, "access", lambda device: refused)
+    with MatPlayer(board, 4, {}):
+        code, found = examine(board.path)
+    assert code == 1
+    permission = one(found, "permission")
+    assert "belongs to the group dialout" in permission["text"]
+    assert "sudo usermod -aG dialout" in permission["remedy"]
+
+
+def test_the_outputs_of_a_performance_are_looked_for(board: PtyBoard, examine: Examine) -> None:
+    with MatPlayer(board, 4, {}):
+        code, found = examine(board.path, show=SHOW)
+    assert code == 1
+    assert one(found, "output desk")["state"] == "good"
+    assert one(found, "output rack")["state"] == "wrong"
+    (budget,) = found["latency"]
+    rack = next(part for part in budget["outputs"] if part["name"] == "output rack")
+    assert rack["most_s"] == pytest.approx(0.00096)
+
+
+def test_a_simulated_mat_has_nothing_to_examine_but_is_heard(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """And for people it is a table, with the budget under it."""
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    monkeypatch.setattr(midi_systems, "midi_systems", lambda: ([], "no MIDI here"))
+    file = tmp_path / "pier.mat.yaml"
+    file.write_text(MAT.format(port="simulated", format="packed"))
+    assert main(["doctor", str(file), "--seconds", "1"]) == 1
+    told = capsys.readouterr().out
+    assert "simulated: no wire and no sensors to examine" in told
+    assert "no MIDI here" in told
+    assert "from contact to note" in told
+    assert "change first:" in told
+
+
+@pytest.mark.parametrize("seconds", ["0.5", "1e9", "soon"])
+def test_a_length_of_listening_that_makes_no_sense_is_refused(seconds: str) -> None:
+    with pytest.raises(SystemExit) as left:
+        main(["doctor", "pier.mat.yaml", "--seconds", seconds])
+    assert left.value.code == 2
