@@ -39,6 +39,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "explain": ("explain", "what every zone plays, and how"),
     "new": ("new", "write a commented mat or performance file to begin with"),
     "schema": ("schema", "print the JSON Schema of the files, or the reference of their keys"),
+    "completion": ("completion", "what a shell needs to complete command lines"),
     "board-program": ("board_program", "write out the programs to flash on a board"),
     "ports": ("ports", "list boards, MIDI ports and drivers"),
     "doctor": ("doctor", "find out what is wrong with a mat, and what costs time"),

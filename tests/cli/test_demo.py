@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 
 import mido
+import pyte
 import pytest
 
 from tests.support.bridge import PROGRAM, folders
@@ -131,7 +132,6 @@ def test_a_length_that_makes_no_sense_is_a_usage_error(tmp_path: Path, seconds: 
 
 
 def test_on_a_terminal_the_mat_is_drawn_with_a_bar_of_the_time(tmp_path: Path) -> None:
-    pyte = pytest.importorskip("pyte")
     screen = pyte.Screen(80, 24)
     stream = pyte.ByteStream(screen)
     seen = set()
