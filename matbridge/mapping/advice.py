@@ -58,15 +58,30 @@ def advise(plan: PerformancePlan, resolved: Sequence[PresetSaid], mat: MatPlan, 
 
 
 def _silent_zones(preset: PresetPlan, said: PresetSaid, mat: MatPlan, warn: Warn) -> None:
-    silent = [
-        place.name
-        for place, zone, zone_said in zip(mat.zones, preset.zones, said.zones, strict=True)
-        if not zone.parts and not (zone_said.play and zone_said.play.value == NOTHING)
-    ]
-    if not silent:
-        return
-    zones = f"zone {silent[0]} plays" if len(silent) == 1 else f"zones {', '.join(silent)} play"
-    warn(said.path, f"{zones} nothing; write 'nothing' for one that is meant to be silent")
+    silent: list[str] = []
+    beyond: list[str] = []
+    for place, plan, zone in zip(mat.zones, preset.zones, said.zones, strict=True):
+        meant = zone.play is not None and zone.play.value == NOTHING
+        if not plan.parts and not meant:
+            (beyond if zone.beyond else silent).append(place.name)
+    if silent:
+        meant_so = "write 'nothing' for one that is meant to be silent"
+        warn(said.path, f"{_zones(silent, 'play')} nothing; {meant_so}")
+    if beyond:
+        path = said.completed["scale"]["root"].path[:-1]
+        warn(path, f"{_zones(beyond, 'lie')} beyond the notes 0-127 of MIDI, in silence")
+
+
+def _zones(names: Sequence[str], verb: str) -> str:
+    """ "zone a1 plays", "zones a1, a2 play", and of many only the first."""
+    if len(names) == 1:
+        return f"zone {names[0]} {verb}s"
+    more = f" and {len(names) - MANY} more" if len(names) > MANY else ""
+    return f"zones {', '.join(names[:MANY])}{more} {verb}"
+
+
+# More names than this would fill the line.
+MANY = 12
 
 
 def _mpe_voices(preset: PresetPlan, said: PresetSaid, warn: Warn) -> None:

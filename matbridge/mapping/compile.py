@@ -47,18 +47,23 @@ class Compiler:
         self.document = document
         self.mat = mat
         self.warnings: list[Problem] = []
+        self._told: set[Problem] = set()
         # Names as the file has them, also of what was wrong in itself and so is not in `file`.
         self.outputs = _names(document, "outputs")
         self.presets = _names(document, "presets")
 
     def report(self, path: Path, message: str) -> None:
+        """Add a problem, once: what presets share may be looked at for each of them."""
         problem = self.document.at(path, context(path) + message)
-        if problem not in self.document.problems:
+        if problem not in self._told:
+            self._told.add(problem)
             self.document.problems.append(problem)
 
     def warn(self, path: Path, message: str) -> None:
+        """Add a warning, once."""
         warning = self.document.at(path, context(path) + message, key=True)
-        if warning not in self.warnings:
+        if warning not in self._told:
+            self._told.add(warning)
             self.warnings.append(warning)
 
     def plan(self) -> PerformancePlan:
@@ -137,12 +142,12 @@ class _PresetCompiler:
         bend_ranges = self.bend_ranges()
         zones = self.zone_context(bend_ranges)
         degrees = self.degrees()
+        plans = tuple(
+            compile_zone(zone, degrees.get(index), zones) for index, zone in enumerate(preset.zones)
+        )
         return PresetPlan(
             name=preset.name,
-            zones=tuple(
-                compile_zone(zone, degrees.get(index), zones)
-                for index, zone in enumerate(preset.zones)
-            ),
+            zones=plans,
             voices=_voices(preset.completed.get("voices", {})),
             entry=tuple(self.entry.values()),
             mpe=self.mpe,

@@ -211,7 +211,13 @@ def line_of_text(what: str, pattern: str = ANY_TEXT, longest: int = 200) -> Rule
     return Rule(check, shown)
 
 
-def _note(value: object) -> int:
+class WrittenNote(int):
+    """A note number that knows how it was written."""
+
+    written: int | str
+
+
+def _note(value: object) -> WrittenNote:
     if isinstance(value, int) and not isinstance(value, bool):
         number = value
     elif isinstance(value, str):
@@ -224,7 +230,9 @@ def _note(value: object) -> int:
     if not 0 <= number <= 127:
         which = f"note {value}" if number == value else f"note {said(value)}, number {number},"
         raise refusal(f"{which} is not within 0-127, C-1 to G9")
-    return number
+    note = WrittenNote(number)
+    note.written = value
+    return note
 
 
 def _pair(value: object, low: float, high: float, what: str) -> tuple[float, float]:
@@ -279,7 +287,8 @@ NOTE = Rule(
             {"type": "string", "pattern": "^[A-G](##?|bb?)?(-1|[0-9])$"},
         ]
     },
+    written=lambda note: getattr(note, "written", note),
 )
 Note = Annotated[int, NOTE]
 Name = Annotated[str, line_of_text("a name")]
-Position = Annotated[tuple[float, float], pair_of_numbers(-10_000, 10_000, "a place in cm")]
+Position = Annotated[tuple[float, float], pair_of_numbers(-100_000, 100_000, "a place in cm")]

@@ -147,6 +147,9 @@ class _Zone:
         if scale is None or self.degree is None:
             return []
         pitch = self.degree_pitch(scale, self.degree, self.transpose(self.zone.settings))
+        if not 0 <= pitch.note <= 127:
+            self.zone.beyond = True
+            return []
         path = next((each.path[:-1] for each in self.zone.settings.values()), ())
         return self.note_part([(pitch,)], path, self.zone.settings)
 

@@ -38,10 +38,14 @@ class Said(NamedTuple):
 
 @dataclass(slots=True)
 class ZoneSaid:
-    """What holds for one zone: what it plays (None: its degree of the scale), and settings."""
+    """What holds for one zone: what it plays (None: its degree of the scale), and settings.
+
+    beyond: whether its degree of the scale turned out to lie beyond what MIDI can number.
+    """
 
     play: Said | None = None
     settings: dict[str, Said] = field(default_factory=dict)
+    beyond: bool = False
 
 
 @dataclass(slots=True)

@@ -249,7 +249,7 @@ class MatZone(Form):
     """One playable place on the mat."""
 
     name: Annotated[str, line_of_text("a zone name", ZONE_NAME, 32)] = Field(
-        description="What the performance file calls the zone: letters, digits, spaces, . _ + -"
+        description="What performances call it: letters, digits, spaces and the signs . _ + - only."
     )
     at: Position = Field(description="Its centre in cm: [x to the right, y away from the player].")
     channel: Annotated[int, whole(0, MAX_CHANNELS - 1)] | None = Field(

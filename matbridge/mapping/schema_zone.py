@@ -121,7 +121,9 @@ def _step_word(value: Any) -> Any:
 
 
 Step = Annotated[
-    Annotated[int | str, Rule(_step_word, {"anyOf": [NOTE.shown, {"const": REST}]}), WORD]
+    Annotated[
+        int | str, Rule(_step_word, {"anyOf": [NOTE.shown, {"const": REST}]}, NOTE.written), WORD
+    ]
     | Annotated[StepForm, ONE],
     word_or_form(),
 ]
@@ -358,7 +360,9 @@ def _zone_word(value: Any) -> Any:
 
 
 Zone = Annotated[
-    Annotated[int | str, Rule(_zone_word, {"anyOf": [NOTE.shown, {"const": NOTHING}]}), WORD]
+    Annotated[
+        int | str, Rule(_zone_word, {"anyOf": [NOTE.shown, {"const": NOTHING}]}, NOTE.written), WORD
+    ]
     | Annotated[SoundZone, form(SOUND)]
     | Annotated[LayersZone, form("layers")]
     | Annotated[ControlZone, form("control")]

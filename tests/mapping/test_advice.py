@@ -60,6 +60,13 @@ def test_notes_beyond_the_keyboard(odd: Odd) -> None:
     assert "zones a1, a2 play nothing" in silent
 
 
+def test_a_scale_that_runs_out_of_notes(odd: Odd) -> None:
+    (found,) = odd("presets: {p: {scale: {root: E9, type: major}, transpose: 2}}")
+    assert "zones a2, b1 lie beyond the notes 0-127 of MIDI, in silence" in found
+    (one,) = odd("presets: {p: {scale: {root: E9, type: major}}}")
+    assert "zone b1 lies beyond" in one
+
+
 def test_more_voices_than_mpe_channels(odd: Odd) -> None:
     chords = f"{FULL}, zones: {{a1: {{chord: {{root: D3, type: minor 7}}}}}}"
     (found,) = odd(f"presets: {{p: {{{chords}, mpe: {{members: 4}}}}}}")
