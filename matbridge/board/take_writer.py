@@ -16,7 +16,7 @@ import os
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
-from queue import Empty, Full, Queue
+from queue import Empty, SimpleQueue
 from threading import Thread
 from typing import Any
 
@@ -49,11 +49,15 @@ MAX_WAITING = 16
 CLOSE_S = 2.0
 
 
+# Without the times of the file where the system can do that: one write less.
+_sync = getattr(os, "fdatasync", os.fsync)
+
+
 class TakeWriter:
     """Writes one take, from its making until `close` or a failure.
 
-    path: of the file. bytes_written: so far. reason: why it ended; "" while it goes on. on_end:
-    called from the loop with the reason when it ends by itself.
+    path: of the file. bytes_written: so far. on_end: called from the loop with the reason when it
+    ends by itself.
     """
 
     def __init__(
@@ -72,7 +76,7 @@ class TakeWriter:
                 f"the take cannot be written to {path}: {error.strerror or error}"
             ) from error
         self.path = path
-        self.reason = ""
+        self._reason = ""
         self.on_end = on_end
         self.bytes_written = 0
         self.start_s = loop.now_s()
@@ -80,15 +84,20 @@ class TakeWriter:
         self._last_us = 0
         self._pending = bytearray(encode_header(header))
         self._failure = ""
-        self._waiting: Queue[bytes | None] = Queue(MAX_WAITING)
+        self._waiting: SimpleQueue[bytes | None] = SimpleQueue()
         self._thread = Thread(target=self._write_all, args=(fd,), name="take", daemon=True)
         self._thread.start()
         self._timer: Timer | None = None
         self._flush()
 
+    @property
+    def reason(self) -> str:
+        """Why it ended; "" while it goes on."""
+        return self._reason and (self._failure or self._reason)
+
     def data(self, board: int, data: bytes, now_s: float) -> None:
         """Bytes of a board, read at `now_s` of the loop's clock."""
-        if self.reason:
+        if self._reason:
             return
         step = self._step(now_s)
         self._pending += encode_record(DATA, step + encode_varint(board) + data)
@@ -97,24 +106,25 @@ class TakeWriter:
 
     def event(self, name: str, now_s: float, /, **facts: Any) -> None:
         """Anything else; see the table in `take`."""
-        if not self.reason:
+        if not self._reason:
             step = self._step(now_s)
             self._pending += encode_json(EVENT, {"event": name, **facts}, step)
 
-    def close(self, reason: str) -> None:
-        """End the take; waits for the disk, but not for ever. Twice is harmless."""
-        if self.reason:
+    def close(self, reason: str, wait_s: float = CLOSE_S) -> None:
+        """End the take. Twice is harmless.
+
+        wait_s: how long the disk is waited for; 0 where the show goes on, and the thread may end
+        after this returns.
+        """
+        if self._reason:
             return
         facts: Mapping[str, Any] = {"event": "end", "reason": reason}
         step = self._step(self._loop.now_s())
         self._pending += encode_json(END, facts, step)
         self._hand_over()
-        if not self.reason:
+        if not self._reason:
             self._stop(reason)
-            with suppress(Full):
-                self._waiting.put(None, timeout=CLOSE_S)
-            self._thread.join(CLOSE_S)
-            self.reason = self._failure or reason
+            self._thread.join(wait_s)
 
     def _step(self, now_s: float) -> bytes:
         """Microseconds since the record before; begins a member where none is begun.
@@ -138,29 +148,24 @@ class TakeWriter:
     def _hand_over(self) -> None:
         if self._failure:
             self._end(self._failure)
+        elif self._waiting.qsize() >= MAX_WAITING:
+            with suppress(Empty):
+                while True:
+                    self._waiting.get_nowait()
+            self._end(f"the disk is too slow for {self.path}")
         elif self._pending:
-            try:
-                self._waiting.put_nowait(bytes(self._pending))
-            except Full:
-                self._drain()
-                self._end(f"the disk is too slow for {self.path}")
+            self._waiting.put(bytes(self._pending))
             self._pending.clear()
-
-    def _drain(self) -> None:
-        with suppress(Empty):
-            while True:
-                self._waiting.get_nowait()
 
     def _end(self, reason: str) -> None:
         self._stop(reason)
-        with suppress(Full):
-            self._waiting.put_nowait(None)
         if self.on_end is not None:
             self.on_end(reason)
 
     def _stop(self, reason: str) -> None:
-        self.reason = reason
+        self._reason = reason
         self._pending.clear()
+        self._waiting.put(None)
         if self._timer is not None:
             self._timer.cancel()
             self._timer = None
@@ -172,7 +177,7 @@ class TakeWriter:
             while (records := self._waiting.get()) is not None and not self._failure:
                 packed = member(records)
                 _write(fd, packed)
-                os.fdatasync(fd)
+                _sync(fd)
                 self.bytes_written += len(packed)
         except OSError as error:
             why = (

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from matbridge import __version__
 from matbridge.board.take import SUFFIX, RecordedBoard, TakeHeader
-from matbridge.board.take_writer import TakeWriter
+from matbridge.board.take_writer import CLOSE_S, TakeWriter
 from matbridge.errors import TakeError
 from matbridge.folders import state_folder
 from matbridge.loop import Loop
@@ -95,11 +95,10 @@ def calibration_file(calibration: Calibration) -> tuple[str, str, str]:
 class Recorder:
     """Writes takes of a running bridge, one at a time.
 
-    on_end: called from the loop with the reason when a take ends by itself. last: reason why the
-    latest one ended, or "".
+    on_end: called from the loop with the reason when a take ends by itself.
     """
 
-    __slots__ = ("_folder", "_loop", "_now", "_writer", "last", "on_end")
+    __slots__ = ("_folder", "_last", "_loop", "_now", "_writer", "on_end")
 
     def __init__(
         self,
@@ -112,8 +111,8 @@ class Recorder:
         self._folder = folder
         self._now = now
         self._writer: TakeWriter | None = None
+        self._last: TakeWriter | None = None
         self.on_end: Callable[[str], None] | None = None
-        self.last = ""
 
     @property
     def path(self) -> Path | None:
@@ -130,7 +129,7 @@ class Recorder:
         muted: bool = False,
     ) -> Path:
         """Begin a take of what plays, as it plays. Raises TakeError where it cannot be."""
-        self.end("another take was begun")
+        self.end("another take was begun", wait=False)
         now = self._now()
         header = header_of(show.mat, files_of(show, calibration), now)
         path = take_path(show.performance.name, self._folder, now)
@@ -143,18 +142,18 @@ class Recorder:
             self.act(Act.MUTE, 0, "", start_s)
         return path
 
-    def end(self, reason: str = "stopped") -> None:
-        """End the take, if there is one; waits for the disk, but not for long."""
+    def end(self, reason: str = "stopped", *, wait: bool = True) -> None:
+        """End the take, if there is one. wait: for the disk, CLOSE_S at most; not while it plays."""
         writer, self._writer = self._writer, None
         if writer is not None:
-            writer.close(reason)
-            self.last = writer.reason
+            self._last = writer
+            writer.close(reason, CLOSE_S if wait else 0.0)
 
     def status(self) -> dict[str, object]:
         """take, seconds and bytes of the one that is written; why the last one ended, if not."""
         writer = self._writer
         if writer is None:
-            return {"take": "", "why": self.last}
+            return {"take": "", "why": "" if self._last is None else self._last.reason}
         seconds = round(self._loop.now_s() - writer.start_s, 1)
         return {"take": str(writer.path), "seconds": seconds, "bytes": writer.bytes_written}
 
@@ -195,7 +194,6 @@ class Recorder:
             self._writer.event(name, now_s, **facts)
 
     def _ended(self, reason: str) -> None:
-        self._writer = None
-        self.last = reason
+        self._last, self._writer = self._writer, None
         if self.on_end is not None:
             self.on_end(reason)

@@ -218,15 +218,36 @@ def test_a_disk_that_stands_still_holds_nobody_up_and_ends_the_take(
 def test_closing_waits_for_a_slow_disk_but_not_for_ever(
     loop: ManualLoop, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(take_writer, "CLOSE_S", 0.1)
     disk = Disk(monkeypatch)
     writer = TakeWriter(tmp_path / "a.take", HEADER, loop)
     disk.moves.clear()
     writer.data(0, b"x", loop.now_s())
     began_s = time.monotonic()
-    writer.close("stopped")
-    assert time.monotonic() - began_s < 1.0
+    writer.close("stopped", 0.1)
+    assert 0.1 <= time.monotonic() - began_s < 1.0
     disk.moves.set()
+
+
+def test_ended_in_the_middle_of_a_show_it_waits_for_nothing(
+    loop: ManualLoop, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    disk = Disk(monkeypatch)
+    path = tmp_path / "a.take"
+    writer = TakeWriter(path, HEADER, loop)
+    disk.moves.clear()
+    for _ in range(3):
+        writer.data(0, b"x", loop.now_s())
+        loop.advance(MEMBER_S)
+    began_s = time.monotonic()
+    writer.close("stopped", 0.0)
+    assert time.monotonic() - began_s < 0.5
+    assert (writer.reason, chunks_of(path)) == ("stopped", [])
+    disk.moves.set()
+    eventually(lambda: chunks_of(path) == [b"x"] * 3)
+    eventually(lambda: not [each for each in threading.enumerate() if each.name == "take"])
+    take = Take(path)
+    list(take.records())
+    assert take.reason == "stopped"
 
 
 def test_a_process_that_is_killed_loses_the_last_second_at_the_most(tmp_path: Path) -> None:
