@@ -143,7 +143,7 @@ class Recorder:
         return path
 
     def end(self, reason: str = "stopped", *, wait: bool = True) -> None:
-        """End the take, if there is one. wait: for the disk, CLOSE_S at most; not while it plays."""
+        """End the take, if there is one. wait: for the disk, for CLOSE_S; not while it plays."""
         writer, self._writer = self._writer, None
         if writer is not None:
             self._last = writer
