@@ -3,6 +3,7 @@
     python -m tests.bench.detection                    every scene, 2 hours and more of play
     python -m tests.bench.detection --quick            a minute of each
     python -m tests.bench.detection --scenario hands --scenario steps --json FILE
+    python -m tests.bench.detection --scenario hands --show 5
 
 Everything is simulated, seeded, and true to published figures of sensors as far as there are any;
 see matbridge/board/simulated. The mat is calibrated first, as a performer would.
@@ -19,7 +20,7 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 from tests.bench.fixed_threshold import FixedThreshold
-from tests.support.judging import Verdict, detector_for, judge, listen, scans_of
+from tests.support.judging import RATE_HZ, Verdict, detector_for, judge, listen, scans_of
 from tests.support.scenarios import BY_NAME, SCENARIOS, Scenario
 from tests.support.targets import misses_of
 
@@ -47,6 +48,31 @@ def sit(sitting: Sitting) -> tuple[str, dict[str, Verdict]]:
         OURS: judge(ours, truth, scenario, seconds),
         PLAIN: judge(plain, truth, scenario, seconds),
     }
+
+
+def shown(scenario: Scenario, count: int) -> Iterator[str]:
+    """The first things that go wrong in one sitting of a scene, with the readings around them."""
+    seconds, seed = SITTING_S, 1
+    lazy, truth = scans_of(scenario, seconds, seed)
+    scans = list(lazy)
+    (said,) = listen([detector_for(scenario, seed)], scans)
+    verdict = judge(said, truth, scenario, seconds)
+    for wrong in sorted(verdict.wrongs, key=lambda wrong: wrong.at_s)[:count]:
+        yield f"\n{wrong.what} on zone {wrong.zone} at {wrong.at_s:.3f} s, {wrong.touch}"
+        for touch in truth:
+            if touch is not wrong.touch and touch.start_s - 0.1 < wrong.at_s < touch.end_s + 0.1:
+                yield (
+                    f"    meanwhile {touch.gesture} on zone {touch.zone}, {touch.start_s:.3f} to "
+                    f"{touch.end_s:.3f} s, {touch.peak_newton:.0f} N"
+                )
+        for at_s, heard in said:
+            if heard.zone == wrong.zone and abs(at_s - wrong.at_s) < 1.0:
+                yield f"    {at_s:.3f} s: {heard.kind.name} {heard.value:.3f}"
+        if wrong.at_s < seconds:
+            middle = round(wrong.at_s * RATE_HZ)
+            channel = scenario.mat.zone_of_channel.index(wrong.zone)
+            around = scans[max(0, middle - 30) : middle + 30]
+            yield "    readings " + " ".join(str(scan.readings[channel]) for scan in around)
 
 
 def sittings(chosen: list[Scenario], quick: bool) -> Iterator[Sitting]:
@@ -136,8 +162,16 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.detection", description=__doc__)
     parser.add_argument("--quick", action="store_true", help="a minute of each scene")
     parser.add_argument("--scenario", action="append", choices=list(BY_NAME), help="only this one")
+    parser.add_argument(
+        "--show", type=int, metavar="N", help="only show the first N things that go wrong"
+    )
     parser.add_argument("--json", type=Path, help="write every figure here")
     options = parser.parse_args()
+    if options.show:
+        for name in options.scenario or BY_NAME:
+            for line in shown(BY_NAME[name], options.show):
+                print(line)
+        return 0
     chosen = [s for s in SCENARIOS if not options.scenario or s.name in options.scenario]
     found = played(chosen, options.quick)
     for line in table(found):

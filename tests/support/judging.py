@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from math import ceil, sqrt
 from random import Random
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from matbridge.board.scan import Scan
 from matbridge.board.simulated.mat import SimulatedMat
@@ -46,6 +46,15 @@ class Heard(Protocol):
     def scan(self, time_s: float, readings: Sequence[int]) -> Sequence[Touch]: ...
 
 
+class Wrong(NamedTuple):
+    """One thing that went wrong: what, on which zone, when, and of which touch if of any."""
+
+    what: str
+    zone: int
+    at_s: float
+    touch: TrueTouch | None
+
+
 @dataclass(slots=True)
 class Verdict:
     """Counts and figures of one scene, or of several added up. Times in seconds.
@@ -66,11 +75,12 @@ class Verdict:
     lifts: list[float] = field(default_factory=list)
     strikes: list[float] = field(default_factory=list)
     velocities: list[float] = field(default_factory=list)
+    wrongs: list[Wrong] = field(default_factory=list)
 
     def add(self, other: Verdict) -> None:
         for name in ("seconds", "touches", "hits", "false", "leaked", "doubles", "faulty"):
             setattr(self, name, getattr(self, name) + getattr(other, name))
-        for name in ("delays", "lifts", "strikes", "velocities"):
+        for name in ("delays", "lifts", "strikes", "velocities", "wrongs"):
             getattr(self, name).extend(getattr(other, name))
 
     @property
@@ -235,15 +245,22 @@ def judge(
             which = _owner(true, at_s, heard)
             if which is None:
                 verdict.false += 1
+                verdict.wrongs.append(Wrong("false", zone, at_s, None))
                 before = bisect_right(strikes_s, at_s) - 1
                 verdict.leaked += before >= 0 and at_s - strikes_s[before] < LEAK_S
             elif which in heard:
                 verdict.doubles += 1
+                verdict.wrongs.append(Wrong("double", zone, at_s, true[which]))
             else:
                 heard.add(which)
                 if true[which].sure:
                     _count_hit(verdict, true[which], scenario, at_s, onset, lifts_s)
         verdict.touches += sum(touch.sure for touch in true)
+        verdict.wrongs += [
+            Wrong("miss", zone, touch.start_s, touch)
+            for index, touch in enumerate(true)
+            if touch.sure and index not in heard
+        ]
     return verdict
 
 
@@ -265,6 +282,8 @@ def _count_hit(
         after += 1
     lift_s = lifts_s[after] if after < len(lifts_s) else float("inf")
     verdict.lifts.append(lift_s - touch.end_s)
+    if abs(lift_s - touch.end_s) > LIFT_S:
+        verdict.wrongs.append(Wrong("lift", touch.zone, lift_s, touch))
 
 
 def _owner(true: Sequence[TrueTouch], at_s: float, heard: set[int]) -> int | None:
