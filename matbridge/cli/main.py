@@ -60,14 +60,25 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 1
     except KeyboardInterrupt:
         return 130
-    except Exception as error:
-        from matbridge.errors import MatbridgeError
-
-        if not isinstance(error, MatbridgeError):
-            raise
-        print(f"matbridge: {error}", file=sys.stderr)
-        return 1
+    except Exception as error:  # noqa: BLE001 - it is raised again if it is not for a person
+        return _failed(error)
     return code
+
+
+def _failed(error: Exception) -> int:
+    """Say what went wrong, where that is for a person; raises what is a mistake of ours."""
+    from matbridge.errors import DocumentError, MatbridgeError
+
+    if isinstance(error, DocumentError):
+        from matbridge.mapping.problems import shown
+
+        for problem in error.problems:
+            print(shown(problem), file=sys.stderr)
+    elif isinstance(error, MatbridgeError):
+        print(f"matbridge: {error}", file=sys.stderr)
+    else:
+        raise error
+    return 1
 
 
 def _run(arguments: list[str]) -> int:
