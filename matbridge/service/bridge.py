@@ -133,7 +133,7 @@ class Bridge:
             self._log.info("take begun", path=path)
         elif not wanted and self.recorder.path is not None:
             path = self.recorder.path
-            self.recorder.end()
+            self.recorder.end(wait=False)
             self._log.info("take ended", path=path)
 
     @property
@@ -163,7 +163,7 @@ class Bridge:
             self._take_on(outlets.use(plans, outputs, image))
             outlets.keep_owed()
         recording = self.recorder.path is not None
-        self.recorder.end("the performance was changed")
+        self.recorder.end("the performance was changed", wait=False)
         self.show = show
         self.calibration = calibration
         self._preset = -1
