@@ -41,7 +41,7 @@ class Session:
         self._listening = Listening(mat, self._take)
         self._latest: list[Sequence[int]] = [()] * len(mat.boards)
         self._kept = False
-        if self._alone:
+        if self._alone or self._listening.simulated:
             self.guide.go_on()
 
     def measure(self) -> bool:

@@ -74,7 +74,7 @@ class _Session:
         self._mat = mat
         self._terminal = Terminal(plain=plain)
         self._alone = alone or self._terminal.alone
-        self._listening = Listening(mat, self._take)
+        self._listening = Listening(mat, self._take, piece="one by one")
         self._latest: list[Sequence[int]] = []
         self._identifier = self._begin()
         self._finished = False
@@ -87,7 +87,7 @@ class _Session:
         self._latest = [[0] * count for count in channels]
         step_s = STEP_S if self._alone else None
         identifier = Identifier(wiring(self._mat), channels, step_s=step_s)
-        if self._alone:
+        if self._alone or self._listening.simulated:
             identifier.go_on()
         return identifier
 

@@ -10,7 +10,7 @@ from matbridge.errors import BoardUnavailable
 from matbridge.loop import Loop
 from matbridge.mapping.plan import MatPlan
 from matbridge.plain import escaped
-from matbridge.service.boards import Board, make_decoder, make_link
+from matbridge.service.boards import SIMULATED, Board, make_decoder, make_link
 
 # A board that reboots when its port is opened, as many do, has sent its first scan by then.
 SETTLE_S = 3.0
@@ -70,6 +70,11 @@ class Listening:
                 self.channels[index] = misfit.channels
                 adapted = True
         return adapted
+
+    @property
+    def simulated(self) -> bool:
+        """Whether nobody is on the mat, who might have to step off it first."""
+        return all(board.plan.port == SIMULATED for board in self.boards)
 
     def open_s(self) -> float:
         """For how long it has been open."""

@@ -55,7 +55,7 @@ def amplitude(codes: Sequence[int], hz: float, rate_hz: float) -> float:
 @pytest.mark.parametrize("sensor", ["force", "level", "switch"])
 def test_readings_are_in_range_and_times_rise_evenly(sensor: Sensor, seed: int, bits: int) -> None:
     mat = replace(MAT, sensor=sensor, bits=bits, flaws=Flaws(hum=0.02, ghosting=0.05, drift=0.02))
-    scans = list(render(walk(mat, seed), mat, 500.0, seed, seconds=2.5))
+    scans = list(render(walk(mat, seed, clear_s=1.0), mat, 500.0, seed, seconds=2.5))
     assert len(scans) == 1250
     for index, scan in enumerate(scans):
         assert scan.time_s == pytest.approx(index / 500.0)

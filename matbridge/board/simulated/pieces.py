@@ -5,15 +5,18 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from random import Random
 
-from matbridge.board.simulated.gestures import hand, lean, step, stomp
+from matbridge.board.simulated.gestures import HAND_NEWTON, STEP_NEWTON, hand, lean, step, stomp
 from matbridge.board.simulated.mat import SimulatedMat
 from matbridge.board.simulated.score import Press
 
-# A slow swell of three beats, the pace of a walk over wet stones.
-BEAT_S = 60.0 / 104.0
+# A swell of three beats, at the pace of a walk over wet stones.
+BEAT_S = 60.0 / 120.0
 
 # Nothing is on the mat for so long at the start, so that whoever listens learns its rest.
 REST_S = 1.0
+
+# And for so long before what calibrate and identify ask for: they measure the rest for 3 s first.
+CLEAR_S = 5.0
 
 # "Stepping stones in the tide". A line is a voice: (beats, stone from 0, force from 0 to 1); a
 # stone of None is a rest. On stones in playing order over D dorian: ebb, flood, and ebb again.
@@ -58,10 +61,10 @@ def tide(mat: SimulatedMat, seed: int) -> Iterator[Press]:
         start_s += BEAT_S * 6
 
 
-def walk(mat: SimulatedMat, seed: int) -> Iterator[Press]:
+def walk(mat: SimulatedMat, seed: int, clear_s: float = CLEAR_S) -> Iterator[Press]:
     """Over every zone in turn, soft and then hard, again and again: what a calibration asks for."""
     rng = Random(seed)
-    start_s = REST_S
+    start_s = clear_s
     while True:
         for zone in range(len(mat.places_cm)):
             yield hand(zone, start_s, rng.uniform(4.0, 8.0), 0.3, rng)
@@ -69,7 +72,21 @@ def walk(mat: SimulatedMat, seed: int) -> Iterator[Press]:
             start_s += 1.5
 
 
-PIECES: dict[str, Callable[[SimulatedMat, int], Iterator[Press]]] = {"tide": tide, "walk": walk}
+def one_by_one(mat: SimulatedMat, seed: int, clear_s: float = CLEAR_S) -> Iterator[Press]:
+    """Every zone once, in turn, again and again: what finding out the wiring asks for."""
+    rng = Random(seed)
+    start_s = clear_s
+    while True:
+        for zone in range(len(mat.places_cm)):
+            yield hand(zone, start_s, rng.uniform(10.0, 40.0), 0.4, rng)
+            start_s += 1.0
+
+
+PIECES: dict[str, Callable[[SimulatedMat, int], Iterator[Press]]] = {
+    "tide": tide,
+    "walk": walk,
+    "one by one": one_by_one,
+}
 
 
 def _beats(line: Line) -> float:
@@ -82,7 +99,7 @@ Builder = Callable[[int, float, float, float, Random], Press]
 def _voice(
     line: Line, start_s: float, mat: SimulatedMat, rng: Random, builder: Builder
 ) -> list[Press]:
-    low, high = (6.0, 45.0) if builder is hand else (60.0, 260.0)
+    low, high = HAND_NEWTON if builder is hand else STEP_NEWTON
     presses = []
     for beats, stone, force in line:
         if stone is not None:
