@@ -16,16 +16,14 @@ what is to be sent is returned, in order.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from itertools import chain
 from typing import NamedTuple
 
-from matbridge.mapping.plan import Act, ActionPart, Leaving, PerformancePlan
+from matbridge.mapping.plan import Act, ActionPart, PerformancePlan
 from matbridge.midi import messages
 from matbridge.playing.clock import ClockOut
 from matbridge.playing.ledger import Image, Ledger, Sent, Sounding
 from matbridge.playing.outside import Outside
-from matbridge.playing.preset import Preset, tuned_places, used_places
-from matbridge.playing.roster import Roster
+from matbridge.playing.repertoire import Repertoire
 from matbridge.playing.stage import Stage, places_of
 from matbridge.playing.tempo import Tempo
 from matbridge.sensing.touch import Touch, VelocitySource
@@ -47,17 +45,23 @@ class Needs(NamedTuple):
 class Player:
     """Plays one performance.
 
-    preset: index of the current one. requests: what the bridge is asked to do beyond MIDI, oldest
-    first (Act.TAKE only), to be taken out by whoever can.
+    performance: the one that is played. requests: what the bridge is asked to do beyond MIDI,
+    oldest first (Act.TAKE only), to be taken out by whoever can.
     """
 
     def __init__(self, performance: PerformancePlan, image: Image | None = None) -> None:
         """`image`: where to keep the ledger's image; see Ledger."""
         self.requests: list[Act] = []
-        stage = Stage(len(performance.outputs), Tempo(performance.tempo_bpm), image)
-        self._prepare(performance, performance.first, stage)
-        self._roster = Roster(self._current)
-        self._clock = ClockOut(stage, performance.clock_outputs)
+        self.performance = performance
+        self._outside = Outside(performance.input)
+        self._stage = Stage(len(performance.outputs), Tempo(performance.tempo_bpm), image)
+        self._clock = ClockOut(self._stage, performance.clock_outputs)
+        self._repertoire = Repertoire(performance, performance.first, self._stage, self._act)
+
+    @property
+    def preset(self) -> int:
+        """The index of the current preset."""
+        return self._repertoire.index
 
     @property
     def ledger(self) -> Ledger:
@@ -97,14 +101,14 @@ class Player:
     def touches(self, touches: Sequence[Touch], now_s: float) -> list[Sent]:
         """Play touches, in order."""
         out: list[Sent] = []
-        roster = self._roster
+        zones = self._repertoire
         for kind, zone, time_s, value in touches:
             if kind == 1:
-                roster.pressures[zone](value, now_s, out)
+                zones.pressures[zone](value, now_s, out)
             elif kind == 0:
-                roster.onsets[zone](value, time_s, now_s, out)
+                zones.onsets[zone](value, time_s, now_s, out)
             else:
-                roster.lifts[zone](value, now_s, out)
+                zones.lifts[zone](value, now_s, out)
         return self._deliver(out) if self._stage.ledger.lost else out
 
     def tick(self, now_s: float) -> list[Sent]:
@@ -149,39 +153,34 @@ class Player:
         where the same output is in the new performance.
         """
         out: list[Sent] = []
-        before, stage = self.performance, self._stage
+        old, before, stage = self._repertoire, self.performance, self._stage
         if preset is None:
             names = [plan.name for plan in performance.presets]
-            name = self._current.plan.name
+            name = old.current.plan.name
             preset = names.index(name) if name in names else performance.first
         zones = len(performance.presets[preset].zones)
-        same = performance.outputs == before.outputs and zones == len(self._current.zones)
-        if performance.clock_outputs != before.clock_outputs or not same:
-            self._clock.stop(out)
-        if same:
-            self._leave(now_s, out)
-            ringing = set(map(id, self._roster.ringing.values()))
-            for zone in chain.from_iterable(preset.zones for preset in self._presets):
-                if id(zone) not in ringing:
-                    zone.leave(now_s, out)
-        else:
-            self._end_all(now_s, out)
-            stage.set_mpe((), out)
-            stage.rest_bends(out)
-        out = self._deliver(out)
-        if not same:
+        rings_on = performance.outputs == before.outputs and zones == len(old.current.zones)
+        ticks_on = rings_on and performance.clock_outputs == before.clock_outputs
+        if not rings_on:
             stage = Stage(len(performance.outputs), stage.tempo, image)
             stage.inherit(self._stage, places_of(before.outputs, performance.outputs))
+        new = Repertoire(performance, preset, stage, self._act)
+        if rings_on:
+            old.give_way(new, now_s, out)
+            stage.rest_bends(out, new.tuned)
+        else:
+            old.end_all(now_s, out)
+            self._stage.set_mpe((), out)
+            self._stage.rest_bends(out)
+        if not ticks_on:
+            self._clock.stop(out)
+            self._clock = ClockOut(stage, performance.clock_outputs)
+        out = self._deliver(out)
+        self.performance, self._stage, self._repertoire = performance, stage, new
+        self._outside = Outside(performance.input)
         if performance.tempo_bpm != before.tempo_bpm:
             stage.tempo.set(performance.tempo_bpm, now_s)
             stage.timers.refresh()
-        self._prepare(performance, preset, stage)
-        if same:
-            self._seat()
-        else:
-            self._roster = Roster(self._current)
-        if performance.clock_outputs != before.clock_outputs or not same:
-            self._clock = ClockOut(stage, performance.clock_outputs)
         return out
 
     def owe(self, left: Iterable[int]) -> None:
@@ -209,7 +208,7 @@ class Player:
         if output not in ledger.lost:
             ledger.lose(output, unseen=False)
         unheard: list[Sent] = []
-        self._drop(output, unheard)
+        self._repertoire.drop(output, unheard)
         out: list[Sent] = []
         ledger.back(output, out)
         self._stage.controllers.repeat(output, out)
@@ -219,7 +218,7 @@ class Player:
     def finish(self, now_s: float) -> list[Sent]:
         """End: every owed note-off, controls and bends at rest, the clock stopped."""
         out: list[Sent] = []
-        self._end_all(now_s, out)
+        self._repertoire.end_all(now_s, out)
         self._stage.rest_bends(out)
         self._clock.stop(out)
         return self._deliver(out)
@@ -237,23 +236,11 @@ class Player:
 
     def sensing_needs(self) -> Needs:
         """What sensing must find out, from now until the preset changes."""
+        zones = self._repertoire.current.plan.zones
         return Needs(
-            tuple(zone.velocity.source for zone in self._current.plan.zones),
-            tuple(
-                zone.wants_pressure or number in self._roster.ringing
-                for number, zone in enumerate(self._current.zones)
-            ),
+            tuple(zone.velocity.source for zone in zones),
+            self._repertoire.pressed(),
         )
-
-    def _prepare(self, performance: PerformancePlan, preset: int, stage: Stage) -> None:
-        """Compile a performance; its preset is current but not entered."""
-        tuned = tuned_places(performance.presets)
-        self.performance = performance
-        self.preset = preset
-        self._stage = stage
-        self._outside = Outside(performance.input)
-        self._presets = [Preset(plan, stage, tuned, self._act) for plan in performance.presets]
-        self._current = self._presets[preset]
 
     def _deliver(self, out: list[Sent]) -> list[Sent]:
         """What is left of messages when those for lost outputs are taken out."""
@@ -264,69 +251,26 @@ class Player:
         return [sent for sent in out if sent[0] not in ledger.lost]
 
     def _enter(self, preset: int, now_s: float, out: list[Sent]) -> None:
-        if not 0 <= preset < len(self._presets):
-            raise ValueError(f"there is no preset {preset}, only 0 to {len(self._presets) - 1}")
-        stage = self._stage
-        self._leave(now_s, out)
-        plan = self._presets[preset].plan
+        stage, repertoire = self._stage, self._repertoire
+        plan = repertoire.at(preset).plan
+        repertoire.leave(now_s, out)
         # A receiver that changes its MPE zones may drop what sounds: it is ended before.
         for output in sorted(stage.mpe_changes(plan.mpe)):
-            self._drop(output, out)
+            repertoire.drop(output, out)
         stage.set_mpe(plan.mpe, out)
         stage.controllers.enter(plan.entry, out)
         if plan.tempo_bpm is not None:
             stage.tempo.set(plan.tempo_bpm, now_s)
             stage.timers.refresh()
-        self.preset = preset
-        self._current = self._presets[preset]
-        for zone in self._current.zones:
-            zone.reset()
-        self._seat()
-
-    def _seat(self) -> None:
-        for zone in self._current.zones:
-            zone.aim(self._stage.transpose, self._stage.muted)
-        self._roster.seat(self._current)
-
-    def _leave(self, now_s: float, out: list[Sent]) -> None:
-        """Leave the current preset by its rule."""
-        if self._current.plan.leaving is Leaving.END:
-            self._current.leave(now_s, out)
-            return
-        for number, zone in enumerate(self._current.zones):
-            if zone.held:
-                self._roster.ringing[number] = zone
-            zone.ring(now_s, out)
-
-    def _end_all(self, now_s: float, out: list[Sent]) -> None:
-        """Let go of everything, everywhere."""
-        for preset in self._presets:
-            preset.leave(now_s, out)
-        for zone in self._roster.ringing.values():
-            zone.leave(now_s, out)
-
-    def _hush(self, out: list[Sent]) -> None:
-        """End all notes, everywhere."""
-        for preset in self._presets:
-            preset.hush(out)
-        for zone in self._roster.ringing.values():
-            zone.hush(out)
-
-    def _drop(self, output: int, out: list[Sent]) -> None:
-        """End all notes of one output, everywhere."""
-        for preset in self._presets:
-            preset.drop(output, out)
-        for zone in self._roster.ringing.values():
-            zone.drop(output, out)
+        repertoire.take(preset)
 
     def _act(self, action: ActionPart, now_s: float, out: list[Sent]) -> None:
-        count = len(self._presets)
-        stage = self._stage
+        stage, repertoire = self._stage, self._repertoire
         match action.act:
             case Act.NEXT_PRESET:
-                self._enter((self.preset + 1) % count, now_s, out)
+                self._enter((repertoire.index + 1) % len(repertoire), now_s, out)
             case Act.PREVIOUS_PRESET:
-                self._enter((self.preset - 1) % count, now_s, out)
+                self._enter((repertoire.index - 1) % len(repertoire), now_s, out)
             case Act.PRESET:
                 self._enter(action.argument, now_s, out)
             case Act.TRANSPOSE | Act.TRANSPOSE_TO:
@@ -334,12 +278,12 @@ class Player:
                 if action.act is Act.TRANSPOSE:
                     wanted += stage.transpose
                 stage.transpose = min(max(wanted, -TRANSPOSE_LIMIT), TRANSPOSE_LIMIT)
-                self._seat()
+                repertoire.aim()
             case Act.MUTE:
                 stage.muted = not stage.muted
                 if stage.muted:
-                    self._hush(out)
-                self._seat()
+                    repertoire.hush(out)
+                repertoire.aim()
             case Act.PANIC:
                 self._panic(now_s, out)
             case Act.TAP_TEMPO:
@@ -350,8 +294,7 @@ class Player:
                     self.requests.append(Act.TAKE)
 
     def _panic(self, now_s: float, out: list[Sent]) -> None:
-        self._end_all(now_s, out)
-        used = {place for preset in self.performance.presets for place in used_places(preset)}
+        self._repertoire.end_all(now_s, out)
         for control in (messages.ALL_NOTES_OFF, messages.ALL_SOUND_OFF):
-            for output, channel in sorted(used):
+            for output, channel in sorted(self._repertoire.used):
                 out.append((output, messages.control_change(channel, control, 0)))

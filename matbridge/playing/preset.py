@@ -104,25 +104,15 @@ class Preset:
 
     def leave(self, now_s: float, out: list[Sent]) -> None:
         """Let go of everything."""
-        for lane in self._lanes:
-            lane.clear(out)
+        self.end_lanes(None, out)
         for zone in self.zones:
             zone.leave(now_s, out)
 
-    def hush(self, out: list[Sent]) -> None:
-        """End all notes."""
+    def end_lanes(self, output: int | None, out: list[Sent]) -> None:
+        """All notes, or those of one output, are about to end: let none come back meanwhile."""
         for lane in self._lanes:
-            lane.clear(out)
-        for zone in self.zones:
-            zone.hush(out)
-
-    def drop(self, output: int, out: list[Sent]) -> None:
-        """End all notes of one output."""
-        for lane in self._lanes:
-            if lane.output == output:
+            if output is None or lane.output == output:
                 lane.clear(out)
-        for zone in self.zones:
-            zone.drop(output, out)
 
 
 class _Maker:

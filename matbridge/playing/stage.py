@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 
 from matbridge.mapping.plan import Length, MpePlan, OutputPlan
 from matbridge.playing.bend import ChannelBend
@@ -75,10 +75,11 @@ class Stage:
                 self.mpe_zone(plan).open(self.controllers, out)
         self._open = wanted
 
-    def rest_bends(self, out: list[Sent]) -> None:
-        """Bring every channel's bend to its centre; nobody bends it any more."""
-        for bend in self._bends.values():
-            bend.tune(0, out)
+    def rest_bends(self, out: list[Sent], tuned: Container[tuple[int, int]] = ()) -> None:
+        """Bring the bends of channels to their centre, but of those that notes tune: `tuned`."""
+        for place, bend in self._bends.items():
+            if place not in tuned:
+                bend.tune(0, out)
 
     def inherit(self, before: Stage, places: Mapping[int, int]) -> None:
         """Go on where another stage stopped: its transposition, its mute, what it owes."""

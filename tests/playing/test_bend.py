@@ -46,6 +46,15 @@ def test_a_preset_without_cents_is_in_tune_after_one_with() -> None:
     assert play.on(0) == ["bend 1 8192", "on 1 62 100"]
 
 
+def test_a_reload_without_cents_is_in_tune() -> None:
+    play = Play(performance(preset(note(60.25), note(60.25, channel=2))))
+    play.tap(0)
+    play.tap(1)
+    assert play.swap(performance(preset(note(62), note(62.25, channel=2)))) == ["bend 1 8192"]
+    play.start()
+    assert play.on(0, 1) == ["on 1 62 100", "on 2 62 100"]
+
+
 def test_a_bending_zone_adds_to_the_tuning() -> None:
     play = Play(preset(note(60.25), BendPart(0, 1, 8192 + 4096)))
     play.on(0)
