@@ -5,8 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from matbridge.mapping.plan import ActionPart, ChannelEntry, MpePlan, PedalPart, PresetPlan
-from matbridge.mapping.settings import DEFAULT_BEND_RANGE
+from matbridge.mapping.plan import (
+    DEFAULT_BEND_RANGE,
+    ActionPart,
+    ChannelEntry,
+    PedalPart,
+    PresetPlan,
+)
 
 Place = tuple[int, int]
 """Output and channel."""
@@ -40,15 +45,8 @@ def _told(preset: PresetPlan) -> Iterator[Place]:
             yield entry.output, entry.channel
     for mpe in preset.mpe:
         yield mpe.output, mpe.manager
-        for channel in member_channels(mpe):
+        for channel in mpe.channels:
             yield mpe.output, channel
-
-
-def member_channels(mpe: MpePlan) -> range:
-    """The channels that the notes of an MPE zone are spread over."""
-    if mpe.manager == 1:
-        return range(2, 2 + mpe.members)
-    return range(16 - mpe.members, 16)
 
 
 def _played(preset: PresetPlan) -> Iterator[Place]:

@@ -30,9 +30,16 @@ from matbridge.mapping.plan import (
 from matbridge.mapping.problems import context
 from matbridge.mapping.resolve import PresetSaid, Said, resolve, said_in
 from matbridge.mapping.scales import SCALES
-from matbridge.mapping.schema_performance import Entry, Input, Mpe, PerformanceFile, Tuning
+from matbridge.mapping.schema_performance import (
+    OUTPUT_KEYS,
+    Entry,
+    Input,
+    Mpe,
+    PerformanceFile,
+    Tuning,
+)
 from matbridge.mapping.schema_sound import PlainLayout, PointLayout, StepsLayout
-from matbridge.mapping.settings import length
+from matbridge.mapping.settings import default_source, length
 from matbridge.mapping.spelling import scale_has_flats, written_with_flats
 from matbridge.mapping.tunings import ROOTS
 
@@ -111,7 +118,7 @@ class Compiler:
             part = action_part(action, path, self.presets, self.report)
             if part is not None:
                 controls.append((channel, control, part))
-        return InputPlan(form.port, tuple(programs), tuple(controls), form.clock)
+        return InputPlan(form.port, tuple(programs), tuple(controls), form.clock, form.driver)
 
     def written(self, path: Path, control: int) -> str:
         """How a control that is a key was written: by number or by name."""
@@ -173,7 +180,7 @@ class _PresetCompiler:
             scale=scale,
             tuning=self.tuning(),
             transpose=preset.get("transpose") or 0,
-            sensor=self.show.mat.plan.sensor.type,
+            source=default_source(self.show.mat.plan),
             flats=self.flats(scale),
             bend_ranges=bend_ranges,
             note_ranges=bend_ranges
@@ -367,9 +374,11 @@ def _voices(said_of: Mapping[str, Said]) -> VoicePlan:
 
 
 def _output(name: str, form: Any) -> OutputPlan:
-    kind = next(kind for kind in OutputKind if hasattr(form, kind.value))
+    kind = OutputKind(next(key for key in OUTPUT_KEYS if hasattr(form, key)))
     options = tuple(
-        (key, value) for key, value in said_in(form) if key not in (kind.value, "clock")
+        (key, tuple(value) if isinstance(value, list) else value)
+        for key, value in said_in(form)
+        if key not in (kind.value, "clock")
     )
     return OutputPlan(name, kind, getattr(form, kind.value), options)
 

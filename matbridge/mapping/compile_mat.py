@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from matbridge.mapping.document import Document, Path
 from matbridge.mapping.fields import near, said
 from matbridge.mapping.patterns import Report, ZoneNames
-from matbridge.mapping.plan import BoardPlan, MatPlan, ZonePlace
+from matbridge.mapping.plan import MIDI_BOARD, BoardPlan, MatPlan, ZonePlace
 from matbridge.mapping.problems import context
 from matbridge.mapping.resolve import said_in
 from matbridge.mapping.schema_mat import (
@@ -50,11 +50,7 @@ def compile_mat(file: MatFile, document: Document) -> CompiledMat:
         name=file.mat,
         zones=tuple(_place(zone) for zone in file.zones),
         boards=tuple(_board_plan(board, wires.get(name, {})) for name, board in boards.items()),
-        sensor=SensorSpec(
-            SensorType(file.sensor.type),
-            file.sensor.bits,
-            getattr(file.sensor, "fixed_resistor_ohm", 0.0),
-        ),
+        sensor=_sensor(file, boards, document, report),
         sensing=_sensing(file),
     )
     return CompiledMat(plan, names)
@@ -63,10 +59,14 @@ def compile_mat(file: MatFile, document: Document) -> CompiledMat:
 def _boards(file: MatFile, document: Document, report: Report) -> dict[str, AnyBoard]:
     if file.board is not None and file.boards:
         report(("boards",), "'board' and 'boards' are both written; keep one of them")
-    if file.boards:
-        return dict(file.boards)
-    if file.board is not None:
-        return {_ONLY: file.board}
+    written = dict(file.boards or {}) or ({} if file.board is None else {_ONLY: file.board})
+    for name, board in written.items():
+        if isinstance(board, MidiBoard) and not _channels(board):
+            path: Path = ("boards", name) if name else ("board",)
+            if document.is_whole(path):
+                report(path, "a board that speaks MIDI needs its notes or controls")
+    if written:
+        return written
     if document.is_whole(("board",)) and document.is_whole(("boards",)):
         report((), "a mat needs 'board' (or, for several, 'boards')")
     return {}
@@ -96,7 +96,7 @@ def _wires(
         channel = count[board] if zone.channel is None else zone.channel
         count[board] += 1
         at = path if zone.channel is None else (*path, "channel")
-        stated = boards[board].channels
+        stated = _channels(boards[board])
         if stated is not None and channel >= stated:
             report(at, f"channel {channel} is not within 0-{stated - 1}, the channels of its board")
         elif channel in wires[board]:
@@ -136,13 +136,29 @@ def _place(zone: MatZone) -> ZonePlace:
     )
 
 
+# What a board that speaks MIDI sends: values 0-127.
+MIDI_SENSOR = SensorSpec(SensorType.LEVEL, 7, 0.0)
+
+
+def _sensor(
+    file: MatFile, boards: dict[str, AnyBoard], document: Document, report: Report
+) -> SensorSpec:
+    if file.sensor is not None:
+        resistor_ohm = getattr(file.sensor, "fixed_resistor_ohm", 0.0)
+        return SensorSpec(SensorType(file.sensor.type), file.sensor.bits, resistor_ohm)
+    wired = [board for board in boards.values() if not isinstance(board, MidiBoard)]
+    if wired and document.is_whole(("sensor",)):
+        report((), "'sensor' is missing")
+    return MIDI_SENSOR
+
+
 def _sensing(file: MatFile) -> SensingSettings:
     written = {} if file.sensing is None else dict(said_in(file.sensing))
     return replace(SensingSettings(), **written)
 
 
 def _board_plan(board: AnyBoard, wires: dict[int, int]) -> BoardPlan:
-    channels = board.channels or max(wires, default=0) + 1
+    channels = _channels(board) or max(wires, default=0) + 1
     port, baud, wire_format, options = _way_in(board)
     return BoardPlan(
         port=port,
@@ -152,6 +168,13 @@ def _board_plan(board: AnyBoard, wires: dict[int, int]) -> BoardPlan:
         zones=tuple(wires.get(channel, -1) for channel in range(channels)),
         options=options,
     )
+
+
+def _channels(board: AnyBoard) -> int | None:
+    """How many readings a board sends, where the file says so."""
+    if isinstance(board, MidiBoard):
+        return len(board.notes or ()) + len(board.controls or ()) or None
+    return board.channels
 
 
 Options = tuple[tuple[str, object], ...]
@@ -173,6 +196,11 @@ def _way_in(board: AnyBoard) -> tuple[str, int, str, Options]:
             options = (("at", addresses), ("bus", board.i2c), ("pressure", board.pressure))
             return "i2c", 0, "packed", (("rate_hz", board.rate_hz), *options)
         case MidiBoard():
-            options = (("reads", board.reads), ("first", board.first))
-            where = (("pattern", board.midi), ("channel", board.midi_channel or 0))
-            return "midi", 0, "midi", (*where, *options)
+            where = (("pattern", board.midi), ("driver", board.driver))
+            numbers = (("notes", _numbers(board.notes)), ("controls", _numbers(board.controls)))
+            options = (*where, ("channel", board.channel or 0), *numbers)
+            return MIDI_BOARD, 0, "packed", options
+
+
+def _numbers(numbers: list[int] | None) -> tuple[int, ...]:
+    return tuple(map(int, numbers or ()))

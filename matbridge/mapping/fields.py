@@ -277,6 +277,12 @@ def span(low: int, high: int, *, falling: bool = False) -> Rule:
     return Rule(check, shown)
 
 
+# The systems of ports that may be on a machine.
+DRIVERS = ("auto", "alsa", "jack", "coremidi")
+
+Driver = Annotated[str, one_of("driver", DRIVERS)]
+DRIVER_TEXT = "The MIDI system: auto (the first that is there), alsa, jack or coremidi."
+
 Flag = Annotated[bool, Rule(_flag, {"type": "boolean"})]
 Channel = Annotated[int, whole(1, 16)]
 NOTE = Rule(

@@ -21,6 +21,7 @@ from matbridge.mapping.pitches import (
     pitch_of_note,
 )
 from matbridge.mapping.plan import (
+    DEFAULT_BEND_RANGE,
     Act,
     ActionPart,
     BendPart,
@@ -53,7 +54,6 @@ from matbridge.mapping.schema_zone import (
     StepForm,
 )
 from matbridge.mapping.settings import (
-    DEFAULT_BEND_RANGE,
     bend_value,
     fine,
     following,
@@ -62,7 +62,6 @@ from matbridge.mapping.settings import (
     pressure_plans,
     velocity_plan,
 )
-from matbridge.sensing.settings import SensorType
 
 Report = Callable[[Path, str], None]
 
@@ -71,10 +70,10 @@ Report = Callable[[Path, str], None]
 class PresetContext:
     """What the zones of one preset share while they are compiled.
 
-    bend_ranges: semitones of a full bend by (output, channel); note_ranges: the same for the bend
-    of a note by itself, which MPE members have another for. chokes: number of each choke group by
-    name, given as they turn up. warn: takes what is odd but plays. no_scale: takes a place that
-    needs a scale where there is none.
+    source: what velocity comes from unless a preset says. bend_ranges: semitones of a full bend by
+    (output, channel); note_ranges: the same for the bend of a note by itself, which MPE members
+    have another for. chokes: number of each choke group by name, given as they turn up. warn: takes
+    what is odd but plays. no_scale: takes a place that needs a scale where there is none.
     """
 
     outputs: Mapping[str, int]
@@ -86,7 +85,7 @@ class PresetContext:
     scale: ScaleNotes | None
     tuning: TuningCents
     transpose: int
-    sensor: SensorType
+    source: str
     flats: bool
     bend_ranges: Mapping[tuple[int, int], int]
     note_ranges: Mapping[tuple[int, int], int]
@@ -105,7 +104,7 @@ def compile_zone(zone: ZoneSaid, degree: int | None, preset: PresetContext) -> Z
     builder = _Zone(zone, degree, preset)
     parts = builder.parts()
     label = zone.settings["label"].value if "label" in zone.settings else builder.label
-    return ZonePlan(velocity_plan(velocity, preset.sensor), tuple(parts), label)
+    return ZonePlan(velocity_plan(velocity, preset.source), tuple(parts), label)
 
 
 class _Zone:

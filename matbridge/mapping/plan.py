@@ -344,13 +344,14 @@ class InputPlan:
 
     programs: (channel or 0 for any, program 0-127, preset index). controls: (channel or 0, control,
     action).
-    clock: whether its MIDI clock sets the tempo.
+    clock: whether its MIDI clock sets the tempo. driver: auto, alsa, jack or coremidi.
     """
 
     pattern: str
     programs: tuple[tuple[int, int, int], ...] = ()
     controls: tuple[tuple[int, int, ActionPart], ...] = ()
     clock: bool = False
+    driver: str = "auto"
 
 
 @dataclass(frozen=True, slots=True)
@@ -366,17 +367,21 @@ class PerformancePlan:
     clock_outputs: tuple[int, ...] = ()
 
 
+# The port of a board that speaks MIDI.
+MIDI_BOARD = "midi"
+
+
 @dataclass(frozen=True, slots=True)
 class BoardPlan:
     """One board of a mat: how it is reached and what it sends.
 
     port: "simulated", a device path, or "usb:VID:PID[:serial]"; "spi", "iio" or "i2c" for a reader
         of this computer's own pins; "midi" for a board that plays MIDI.
-    format: "text" or "packed", "midi" for that one. baud: of a serial line, else 0.
+    format: "text" or "packed". baud: of a serial line, else 0.
     channels: readings in one of its scans. zones: for each channel the mat's zone index, or -1.
     options: by the way in. Serial: dtr, rts (bool). Readers: rate_hz (int), at (tuple of paths or
-        addresses as text), clock_hz (spi), bus and pressure (i2c). MIDI: pattern, channel (0 for
-        any), reads ("notes", "polyphonic pressure" or "controls"), first (number of channel 0).
+        addresses as text), clock_hz (spi), bus and pressure (i2c). MIDI: pattern, driver, channel
+        (0 for any), notes and controls (tuples of numbers, in the order of the channels).
     """
 
     port: str

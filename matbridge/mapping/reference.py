@@ -27,7 +27,7 @@ SECTIONS: dict[str, tuple[tuple[str, tuple[str, ...]], ...]] = {
     ),
     "performance": (
         ("The performance file", ("",)),
-        ("Outputs", ("VirtualOutput", "PortOutput", "SerialOutput", "FileOutput")),
+        ("Outputs", ("VirtualOutput", "PortOutput", "SerialOutput", "NetworkOutput", "FileOutput")),
         ("Input", ("Input",)),
         ("Presets and defaults", ("Preset",)),
         ("Scales", ("Scale",)),

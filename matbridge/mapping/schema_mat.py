@@ -15,7 +15,9 @@ from matbridge.mapping.choice import (
     no_form_by_value,
 )
 from matbridge.mapping.fields import (
+    DRIVER_TEXT,
     Channel,
+    Driver,
     Flag,
     Form,
     Name,
@@ -29,6 +31,7 @@ from matbridge.mapping.fields import (
     said,
     whole,
 )
+from matbridge.mapping.schema_sound import Control
 
 # Zones of one board: what the packed wire format can carry in a scan.
 MAX_CHANNELS = 1024
@@ -42,15 +45,15 @@ PORT = r"simulated|usb:[0-9A-Fa-f]{4}:[0-9A-Fa-f]{4}(:[!-~]+)?|/[!-~]+"
 ZONE_NAME = r"[A-Za-z0-9][A-Za-z0-9 _.+-]*"
 
 
-class _AnyBoard(Form):
-    """What may be said of a board of any kind."""
+class _ScanBoard(Form):
+    """What may be said of a board that sends scans."""
 
     channels: Annotated[int, whole(1, MAX_CHANNELS)] | None = Field(
         None, description="How many readings a scan has; as many as the zones need, unless given."
     )
 
 
-class SerialBoard(_AnyBoard):
+class SerialBoard(_ScanBoard):
     """A microcontroller that sends its readings over a serial line."""
 
     port: Annotated[str, line_of_text("a port", PORT)] = Field(
@@ -76,7 +79,7 @@ Paths = Annotated[
 ]
 
 
-class SpiBoard(_AnyBoard):
+class SpiBoard(_ScanBoard):
     """Converters on the SPI pins of this computer."""
 
     spi: Paths = Field(description="The device of each 8-channel converter: [/dev/spidev0.0, ...].")
@@ -86,14 +89,14 @@ class SpiBoard(_AnyBoard):
     )
 
 
-class IioBoard(_AnyBoard):
+class IioBoard(_ScanBoard):
     """Converters that the kernel reads (industrial I/O)."""
 
     iio: Paths = Field(description="The folder of each converter: [/sys/bus/iio/devices/...].")
     rate_hz: RateHz = Field(200, description="Scans a second, as the kernel is asked for them.")
 
 
-class I2cBoard(_AnyBoard):
+class I2cBoard(_ScanBoard):
     """Touch chips on an I2C bus of this computer."""
 
     i2c: Annotated[int, whole(0, 63)] = Field(description="The number of the bus: 1 is /dev/i2c-1.")
@@ -106,24 +109,23 @@ class I2cBoard(_AnyBoard):
     )
 
 
-MIDI_READS = ("notes", "polyphonic pressure", "controls")
-
-
-class MidiBoard(_AnyBoard):
-    """A board that already speaks MIDI."""
+class MidiBoard(Form):
+    """A controller that already speaks MIDI; each of its notes or controls is a channel."""
 
     midi: Annotated[str, line_of_text("a port pattern")] = Field(
         description='The port it plays into, by name or pattern: "Pads*".'
     )
-    reads: Annotated[str, one_of("kind of message", MIDI_READS)] = Field(
-        "notes", description="What a zone sends: notes, polyphonic pressure, or controls."
+    notes: Annotated[list[Note], Field(min_length=1, max_length=128)] | None = Field(
+        None, description="Its notes, by name or number; the first is channel 0, and so on."
     )
-    first: Note = Field(
-        0, description="The note or control of channel 0; those after it are channels 1, 2, ..."
+    controls: Annotated[list[Control], Field(min_length=1, max_length=119)] | None = Field(
+        None,
+        description="Its controls, by name or number; their channels follow those of the notes.",
     )
-    midi_channel: Channel | None = Field(
+    channel: Channel | None = Field(
         None, description="Listen to this MIDI channel only, 1-16; to all, unless given."
     )
+    driver: Driver = Field("auto", description=DRIVER_TEXT)
 
 
 BOARD_KEYS = ("port", "spi", "iio", "i2c", "midi")
@@ -290,7 +292,10 @@ class MatFile(Form):
         None,
         description="Several boards by name, instead of board; each zone says which is its own.",
     )
-    sensor: Sensor = Field(description="What lies under every zone.")
+    sensor: Sensor | None = Field(
+        None,
+        description="What lies under every zone; not needed for a board that already speaks MIDI.",
+    )
     sensing: Sensing | None = Field(
         None, description="Finer settings of how touches are told from readings."
     )

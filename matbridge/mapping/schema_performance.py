@@ -6,6 +6,7 @@ from typing import Annotated, Any, Never
 
 from pydantic import Field
 
+from matbridge.mapping.addresses import ALLOWED, LAST_PORT, PEER
 from matbridge.mapping.choice import (
     NO_FORM,
     ONE,
@@ -16,7 +17,9 @@ from matbridge.mapping.choice import (
     one_or_several,
 )
 from matbridge.mapping.fields import (
+    DRIVER_TEXT,
     Channel,
+    Driver,
     Flag,
     Form,
     Name,
@@ -52,18 +55,13 @@ class _Output(Form):
     clock: Flag = Field(False, description="Send MIDI clock, start and stop there.")
 
 
-DRIVERS = ("alsa", "jack")
-
-
 class VirtualOutput(_Output):
     """A new port that other programs connect to."""
 
     virtual: Annotated[str, line_of_text("a port name", r"[ -9;-~]+", 32)] = Field(
         description="A new port of this name, that other programs connect to."
     )
-    driver: Annotated[str, one_of("driver", DRIVERS)] | None = Field(
-        None, description="alsa or jack; the first that is there, unless given."
-    )
+    driver: Driver = Field("auto", description=DRIVER_TEXT)
 
 
 class PortOutput(_Output):
@@ -72,9 +70,7 @@ class PortOutput(_Output):
     port: Annotated[str, line_of_text("a port pattern")] = Field(
         description='A port that exists, by name or pattern: "USB MIDI*".'
     )
-    driver: Annotated[str, one_of("driver", DRIVERS)] | None = Field(
-        None, description="alsa or jack; the first that is there, unless given."
-    )
+    driver: Driver = Field("auto", description=DRIVER_TEXT)
 
 
 class SerialOutput(_Output):
@@ -94,12 +90,39 @@ class FileOutput(_Output):
     file: Annotated[str, line_of_text("a file name")] = Field(
         description="A Standard MIDI File that is written as it is played."
     )
+    replace: Flag = Field(
+        False, description="Write over an earlier recording; else the new one gets a number."
+    )
 
 
-OUTPUT_KEYS = ("virtual", "port", "serial", "file")
+class NetworkOutput(_Output):
+    """A session over the network (RTP-MIDI, RFC 6295)."""
+
+    network: Annotated[str, line_of_text("a session name", longest=60)] = Field(
+        description="The name of the session that others see."
+    )
+    interface: Annotated[str, line_of_text("an interface or address", r"[!-~]+", 60)] = Field(
+        description="The network interface or own address that it is bound to: eth0."
+    )
+    port: Annotated[int, whole(1, LAST_PORT)] = Field(
+        5004, description="The UDP port; the one after it is taken, too."
+    )
+    invite: Annotated[list[Annotated[str, PEER]], Field(max_length=16)] | None = Field(
+        None, description="Addresses to invite: [192.168.1.20]."
+    )
+    allow: Annotated[list[str], ALLOWED] | None = Field(
+        None,
+        description="Networks whose invitations are taken, [192.168.1.0/24], or any; none, unless "
+        "given.",
+    )
+    advertise: Flag = Field(False, description="Let others find the session by its name (mDNS).")
+
+
+OUTPUT_KEYS = ("virtual", "network", "port", "serial", "file")
 
 Output = Annotated[
     Annotated[VirtualOutput, form("virtual")]
+    | Annotated[NetworkOutput, form("network")]
     | Annotated[PortOutput, form("port")]
     | Annotated[SerialOutput, form("serial")]
     | Annotated[FileOutput, form("file")]
@@ -132,6 +155,7 @@ class Input(Form):
     port: Annotated[str, line_of_text("a port pattern")] = Field(
         description="The port to listen to, by name or pattern."
     )
+    driver: Driver = Field("auto", description=DRIVER_TEXT)
     channel: Channel | None = Field(
         None, description="Listen to this channel only, 1-16; to all, unless given."
     )

@@ -10,9 +10,11 @@ from matbridge.mapping.choice import Keyed
 from matbridge.mapping.curves import DEFAULT_BEND, table
 from matbridge.mapping.lengths import note_value
 from matbridge.mapping.plan import (
+    MIDI_BOARD,
     NO_LENGTH,
     Hold,
     Length,
+    MatPlan,
     PressurePlan,
     PressureTarget,
     Table,
@@ -30,7 +32,7 @@ from matbridge.midi.messages import BEND_CENTRE, BEND_MAX
 from matbridge.sensing.settings import SensorType
 from matbridge.sensing.touch import VelocitySource
 
-# What a foot mat plays unless told otherwise: the speed of the rise still tells soft from hard
+# What a mat plays unless told otherwise: the speed of the rise still tells soft from hard
 # where a standing foot saturates the sensor. A switch knows neither.
 DEFAULT_SOURCES = {
     SensorType.FORCE: "rise",
@@ -41,15 +43,19 @@ DEFAULT_SOURCES = {
 # The velocity of strikes that are all alike: mezzo-forte to forte on most synths (common practice).
 FIXED_VELOCITY = 100
 
-# Semitones of a full bend that a synth starts with (common practice; General MIDI level 1).
-DEFAULT_BEND_RANGE = 2
-
 FULL_VELOCITY = (1, 127)
 
 
-def velocity_plan(said: Mapping[str, Said], sensor: SensorType) -> VelocityPlan:
-    """The velocity of a zone from all that was said of it, by key."""
-    source = said["from"].value if "from" in said else DEFAULT_SOURCES[sensor]
+def default_source(mat: MatPlan) -> str:
+    """What velocity comes from unless a preset says; a MIDI board has measured its peaks."""
+    if all(board.port == MIDI_BOARD for board in mat.boards):
+        return "peak"
+    return DEFAULT_SOURCES[mat.sensor.type]
+
+
+def velocity_plan(said: Mapping[str, Said], source: str) -> VelocityPlan:
+    """The velocity of a zone from all that was said of it, by key; `source` unless it says one."""
+    source = said["from"].value if "from" in said else source
     low, high = said["range"].value if "range" in said else FULL_VELOCITY
     curve = said["curve"].value if "curve" in said else None
     if curve is None and source == "fixed" and "range" not in said:

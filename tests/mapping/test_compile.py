@@ -30,14 +30,25 @@ def test_outputs_in_the_order_of_the_file() -> None:
           desk: {port: "USB MIDI*", clock: true}
           rack: {serial: /dev/ttyAMA0}
           fast: {serial: /dev/ttyUSB1, baud: 1000000, clock: true}
-          tape: {file: night.mid}
+          tape: {file: night.mid, replace: true}
+          tablet: {network: quay, interface: eth0, invite: [10.0.0.7, "[fe80::1]:5006"], allow: any}
     """).performance
     assert plan.outputs == (
         OutputPlan("synth", OutputKind.VIRTUAL, "matbridge", (("driver", "jack"),)),
         OutputPlan("desk", OutputKind.PORT, "USB MIDI*"),
         OutputPlan("rack", OutputKind.SERIAL, "/dev/ttyAMA0"),
         OutputPlan("fast", OutputKind.SERIAL, "/dev/ttyUSB1", (("baud", 1_000_000),)),
-        OutputPlan("tape", OutputKind.FILE, "night.mid"),
+        OutputPlan("tape", OutputKind.FILE, "night.mid", (("replace", True),)),
+        OutputPlan(
+            "tablet",
+            OutputKind.NETWORK,
+            "quay",
+            (
+                ("interface", "eth0"),
+                ("invite", ("10.0.0.7", "[fe80::1]:5006")),
+                ("allow", ("any",)),
+            ),
+        ),
     )
     assert plan.clock_outputs == (1, 3)
 
@@ -49,8 +60,17 @@ def test_outputs_in_the_order_of_the_file() -> None:
         ("{virtual: " + "x" * 33 + "}", "a port name of 33 letters is too long; at most 32"),
         ("{serial: COM3}", "'COM3' is not a serial path"),
         ("{serial: /dev/ttyAMA0, baud: 9600}", "baud 9600 is not within 31250-4000000"),
-        ("{port: desk, driver: winmm}", "unknown driver 'winmm'; allowed: alsa, jack"),
-        ("{}", "an output says one of: virtual, port, serial, file"),
+        (
+            "{port: desk, driver: winmm}",
+            "unknown driver 'winmm'; allowed: auto, alsa, jack, coremidi",
+        ),
+        ("{}", "an output says one of: virtual, network, port, serial, file"),
+        ("{network: quay}", "'interface' is missing"),
+        ("{network: q, interface: lo, port: 65535}", "port 65535 is not within 1-65534"),
+        ("{network: q, interface: lo, invite: [tablet]}", "'tablet' is no address; write"),
+        ("{network: q, interface: lo, invite: ['10.0.0.7:0']}", "port 0 of '10.0.0.7:0' is not"),
+        ("{network: q, interface: lo, allow: [home]}", "'home' is no network; write"),
+        ("{network: q, interface: lo, allow: all}", "'all' is neither any nor a list of networks"),
         ("synth", "'synth' is not an output; write {virtual: matbridge}, for example"),
     ],
 )
@@ -229,8 +249,9 @@ def test_an_input() -> None:
         ),
         clock=True,
     )
-    anywhere = show("input: {port: x, controls: {20: panic}}").performance.input
-    assert anywhere == InputPlan("x", (), ((0, 20, ActionPart(Act.PANIC)),))
+    text = "input: {port: x, driver: jack, controls: {20: panic}}"
+    anywhere = show(text).performance.input
+    assert anywhere == InputPlan("x", (), ((0, 20, ActionPart(Act.PANIC)),), driver="jack")
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,8 @@ import pytest
 from matbridge.mapping.plan import BoardPlan, ZonePlace
 from matbridge.mapping.schema_mat import Sensing
 from matbridge.sensing.settings import SensingSettings, SensorSpec, SensorType
-from tests.support.mapping import MAT, mat, mat_problem
+from matbridge.sensing.touch import VelocitySource
+from tests.support.mapping import MAT, mat, mat_problem, zone
 
 BOARD = "board: {port: simulated}"
 
@@ -88,12 +89,18 @@ def test_several_boards_each_with_its_zones() -> None:
             ),
         ),
         (
-            "{midi: 'Pads*', first: C1, midi_channel: 10}",
+            "{midi: 'Pads*', notes: [C1, 38], controls: [modulation], channel: 10}",
             (
                 "midi",
                 0,
-                "midi",
-                (("pattern", "Pads*"), ("channel", 10), ("reads", "notes"), ("first", 24)),
+                "packed",
+                (
+                    ("pattern", "Pads*"),
+                    ("driver", "auto"),
+                    ("channel", 10),
+                    ("notes", (24, 38)),
+                    ("controls", (1,)),
+                ),
             ),
         ),
     ],
@@ -108,6 +115,20 @@ def test_sensors() -> None:
     assert mat(level).sensor == SensorSpec(SensorType.LEVEL, 12, 0)
     switch = MAT.replace("force, bits: 10, fixed_resistor_ohm: 1000", "switch")
     assert mat(switch).sensor == SensorSpec(SensorType.SWITCH, 1, 0)
+
+
+def test_a_board_that_speaks_midi_needs_no_sensor_and_has_measured_the_peak() -> None:
+    board = "board: {midi: Pads, notes: [36, 38, 40, 41]}"
+    text = MAT.replace(BOARD, board).replace(
+        "sensor: {type: force, bits: 10, fixed_resistor_ohm: 1000}\n", ""
+    )
+    plan = mat(text)
+    assert plan.sensor == SensorSpec(SensorType.LEVEL, 7, 0)
+    assert plan.boards[0].zones == (0, 1, 2, -1)
+    assert zone("D3", mat=text).velocity.source is VelocitySource.PEAK
+    assert "channel 4 is not within 0-3" in mat_problem(
+        text.replace("[20, 35]", "[20, 35], channel: 4")
+    )
 
 
 def test_sizes_are_for_drawings() -> None:
@@ -139,6 +160,10 @@ def test_every_sensing_setting_can_be_written() -> None:
         (MAT.replace("simulated}", "simulated, baud: 20000000}"), "baud 20000000 is not within"),
         (MAT.replace("simulated}", "simulated, format: csv}"), "unknown format 'csv'"),
         (MAT.replace(f"{BOARD}\n", ""), "a mat needs 'board' (or, for several, 'boards')"),
+        (MAT.replace("{port: simulated}", "{midi: x}"), "needs its notes or controls"),
+        (MAT.replace("{port: simulated}", "{midi: x, notes: []}"), "'notes' is empty"),
+        (MAT.replace("{port: simulated}", "{midi: x, controls: [0]}"), "controls 0 is part of a"),
+        (MAT[: MAT.index("sensor")] + MAT[MAT.index("zones") :], "'sensor' is missing"),
         (MAT.replace("bits: 10", "bits: 17"), "sensor: bits 17 is not within 1-16"),
         (MAT.replace("type: force", "type: switch"), "unknown key 'fixed_resistor_ohm'"),
         (MAT.replace("type: force, ", ""), "a sensor needs 'type': force, level, switch"),

@@ -12,8 +12,8 @@ from typing import Any
 import yaml
 from hypothesis import strategies as st
 
-from matbridge.mapping.schemas import json_schema
 from matbridge.mapping.schema_zone import SOUND_KEYS
+from matbridge.mapping.schemas import json_schema
 
 MAT = b"""\
 mat: quay
@@ -128,7 +128,7 @@ class _FromSchema:
         """A mapping whose keys are names."""
         if key == "presets":
             value = self.value(schema["additionalProperties"])
-            return st.fixed_dictionaries({name: value for name in PRESETS})
+            return st.fixed_dictionaries(dict.fromkeys(PRESETS, value))
         if key == "zones":
             value = self.value(schema["additionalProperties"])
             return st.dictionaries(st.sampled_from(ZONE_WORDS), value, max_size=3)
@@ -142,7 +142,7 @@ class _FromSchema:
 @st.composite
 def performance_data(draw: st.DrawFn) -> dict[str, Any]:
     """The data of a performance file on MAT, in which nothing is wrong."""
-    data = draw(_PERFORMANCE)
+    data: dict[str, Any] = draw(_PERFORMANCE)
     data["mat"] = "quay.mat.yaml"
     data["outputs"] = {
         "synth": {"virtual": "matbridge"},
