@@ -34,7 +34,7 @@ def load_show(path: str | Path) -> Show:
 
     Raises DocumentError with every problem of both files, or saying that one cannot be read.
     """
-    return _show(_performance(Path(path)))
+    return _show(_performance(Path(path), *_file(Path(path))))
 
 
 def load_mat(path: str | Path) -> MatPlan:
@@ -62,12 +62,12 @@ def mat_from(data: bytes, name: str) -> MatPlan:
 
 def load(path: str | Path) -> Loaded:
     """Either kind of file, told by what it holds; with what is odd in it. Raises nothing."""
-    document, _ = _file(Path(path))
+    document, text = _file(Path(path))
     data = document.data
     if isinstance(data, dict) and "performance" not in data and "zones" in data:
         mat, problems = _checked_mat(document)
         return Loaded(None if mat is None or problems else mat.plan, problems, ())
-    return _performance(Path(path))
+    return _performance(Path(path), document, text)
 
 
 def warnings(path: str | Path) -> tuple[Problem, ...]:
@@ -81,15 +81,14 @@ def warnings(path: str | Path) -> tuple[Problem, ...]:
     return loaded.warnings
 
 
-def _performance(path: Path) -> Loaded:
-    document, data = _file(path)
+def _performance(path: Path, document: Document, text: bytes) -> Loaded:
     mat_name = document.data.get("mat") if isinstance(document.data, dict) else None
     if not isinstance(mat_name, str) or ("mat",) in document.refused or "\0" in mat_name:
         # Without a mat there are no zones, but the rest can be looked at.
         validate(PerformanceFile, document)
         return Loaded(None, _sorted(document.problems), ())
     mat_path = path.parent / mat_name
-    mat_document, mat_data = _file(mat_path)
+    mat_document, mat_text = _file(mat_path)
     if mat_document.data is None and not mat_document.lines and mat_document.problems:
         # The mistake is most likely in the name, which stands here.
         (problem,) = mat_document.problems
@@ -97,7 +96,7 @@ def _performance(path: Path) -> Loaded:
         validate(PerformanceFile, document)
         return Loaded(None, _sorted(document.problems), ())
     files = (str(path.absolute()), str(mat_path.absolute()))
-    return _joined(document, _checked_mat(mat_document), files, (data, mat_data))
+    return _joined(document, _checked_mat(mat_document), files, (text, mat_text))
 
 
 def _joined(
