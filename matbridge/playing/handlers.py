@@ -67,16 +67,7 @@ class Handler:
 class Switch:
     """A control that zones hold at a value: while any does, the latest; else where it rests."""
 
-    __slots__ = (
-        "_channel",
-        "_control",
-        "_fine",
-        "_holders",
-        "_output",
-        "_slot",
-        "_stage",
-        "_value",
-    )
+    __slots__ = ("_channel", "_control", "_fine", "_holders", "_output", "_slot", "_stage")
 
     def __init__(self, stage: Stage, part: ControlPart) -> None:
         self._stage = stage
@@ -86,11 +77,9 @@ class Switch:
         self._fine = part.fine
         self._slot: Slot = (part.channel, Topic.CONTROL, part.control)
         self._holders: dict[Hashable, int] = {}
-        self._value = -1
 
     def hold(self, who: Hashable, value: int, out: list[Sent]) -> None:
         """Somebody sets the control and holds it there."""
-        self._holders.pop(who, None)
         self._holders[who] = value
         self._send(value, out)
 
@@ -99,15 +88,7 @@ class Switch:
         if self._holders.pop(who, None) is not None:
             self._send(next(reversed(self._holders.values()), rest), out)
 
-    def reset(self) -> None:
-        """Others may have set the control meanwhile."""
-        if not self._holders:
-            self._value = -1
-
     def _send(self, value: int, out: list[Sent]) -> None:
-        if value == self._value:
-            return
-        self._value = value
         said = (
             messages.control_14(self._channel, self._control, value)
             if self._fine
@@ -146,9 +127,6 @@ class ControlHandler(Handler):
     def ring(self, now_s: float, out: list[Sent]) -> None:
         if self._toggle:
             self.leave(now_s, out)
-
-    def reset(self) -> None:
-        self._switch.reset()
 
 
 class FlowHandler(Handler):

@@ -8,7 +8,6 @@ from matbridge.mapping.plan import (
     Act,
     ActionPart,
     BendPart,
-    ChannelEntry,
     ControlMode,
     ControlPart,
     Leaving,
@@ -55,8 +54,8 @@ def test_two_zones_on_one_control() -> None:
     assert play.on(0) == ["control 1 64 127"]
     assert play.on(1) == ["control 1 64 90"]
     assert play.off(1) == ["control 1 64 127"]
-    assert play.tap(2) == []  # it is there already
-    assert play.off(0) == []
+    assert play.tap(2) == ["control 1 64 127"]
+    assert play.off(0) == ["control 1 64 127"]  # the one that was toggled on stays
     assert play.tap(2) == ["control 1 64 0"]
 
 
@@ -103,15 +102,6 @@ def test_controls_when_their_preset_is_left(leaving: Leaving) -> None:
         assert play.act(Act.NEXT_PRESET) == ["control 1 65 0"]
         assert play.off(0, 2) == ["control 1 64 0", "bend 1 8192"]
     assert play.on(0) == ["on 1 60 100"]
-
-
-def test_a_control_set_elsewhere_meanwhile_is_set_again() -> None:
-    other = preset(note(60), entry=(ChannelEntry(0, 1, controls=((64, 5),)),))
-    play = Play(performance(preset(control(64)), other))
-    play.tap(0)
-    play.act(Act.NEXT_PRESET)
-    play.act(Act.PREVIOUS_PRESET)
-    assert play.on(0) == ["control 1 64 127"]
 
 
 def test_all_that_a_zone_does_is_done_before_its_action() -> None:
