@@ -114,7 +114,7 @@ def _voice(
 
 
 def _wave(start_s: float, mat: SimulatedMat, rng: Random) -> list[Press]:
-    """Light steps over every zone, from the left edge to the right and out again by hand."""
+    """By hand over every zone, from the left edge to the right, and a stomp where it breaks."""
     order = sorted(range(len(mat.places_cm)), key=lambda zone: mat.places_cm[zone])
     pace_s = BEAT_S * 5 / max(1, len(order))
     presses = []

@@ -61,7 +61,7 @@ def force_at(curve: Curve, offset_s: float) -> float:
     (from_s, low), (to_s, high) = curve[after - 1], curve[after]
     share = (offset_s - from_s) / (to_s - from_s)
     if after == 1:
-        return high * sin(pi / 2 * share) ** HERTZ
+        return high * float(sin(pi / 2 * share) ** HERTZ)
     return low + (high - low) * (0.5 - 0.5 * cos(pi * share))
 
 
