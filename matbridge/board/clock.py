@@ -51,6 +51,11 @@ class BoardClock:
     __slots__ = ("_gain", "_given_s", "_last_s", "_least_late_s", "_max_late_s", "_period_s",
                  "_window_end_s", "_window_s", "_window_start_s", "_window_steps")  # fmt: skip
 
+    _least_late_s: float
+    _window_end_s: float
+    _window_start_s: float
+    _window_steps: int
+
     def __init__(self, period_s: float | None) -> None:
         self._given_s = period_s or 0.0  # 0 is a period not known
         self._window_s = WINDOW_S if period_s else COUNTED_WINDOW_S

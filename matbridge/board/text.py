@@ -58,9 +58,9 @@ class _Words(dict[bytes, int]):
         value = _number(word)
         if value > self._top:
             raise ValueError
-        if len(self) >= _MAX_WORDS:
-            self.clear()
         if len(word) <= _MAX_WORD_BYTES:
+            if len(self) >= _MAX_WORDS:
+                self.clear()
             self[word] = value
         return value
 

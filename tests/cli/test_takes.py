@@ -9,6 +9,7 @@ import subprocess
 import threading
 import time
 from collections.abc import Mapping
+from contextlib import suppress
 from itertools import groupby
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from matbridge.board.take import Chunk, Event, TakeHeader
 from matbridge.board.take_reader import Take
 from matbridge.cli import main as cli
 from tests.support.bridge import PROGRAM, folders
+from tests.support.jack import wait_until
 from tests.support.pty_board import PtyBoard
 from tests.support.takes import CONFIGS, TEXT_BOARD, simulated_take, write_take
 
@@ -185,6 +187,7 @@ def test_a_real_board_is_recorded_without_playing_until_it_is_told_to_stop(shell
     try:
         for lines in sent:
             with PtyBoard(place) as board:
+                wait_until(lambda: holds(recording.pid, board.terminal), "the board is opened")
                 for line in lines:
                     board.send(line)
                     time.sleep(0.005)
@@ -209,6 +212,15 @@ def test_a_real_board_is_recorded_without_playing_until_it_is_told_to_stop(shell
     header = take.header
     assert header.file("performance") is None
     assert header.file("mat") == ("pty.mat.yaml", MAT.replace("PORT", str(place)))
+
+
+def holds(pid: int, path: str) -> bool:
+    """Whether a process has a file open."""
+    for entry in Path(f"/proc/{pid}/fd").iterdir():
+        with suppress(OSError):
+            if str(entry.readlink()) == path:
+                return True
+    return False
 
 
 def test_a_board_that_says_nothing_of_use_is_told_in_the_end(shell: Shell) -> None:
