@@ -116,6 +116,14 @@ def test_an_only_board_has_no_name() -> None:
     assert board_names(read(FLOW.encode(), "quay")) == ("",)
 
 
+def test_quoted_names_may_hold_what_would_end_a_plain_one() -> None:
+    text = SEVERAL.replace("starboard:", '"fore, aft #2":').replace('"starboard"', '"fore, aft #2"')
+    text = text.replace("board: starboard", "board: 'fore, aft #2'")
+    wires = [Wire("port side", 0), Wire("port side", 1), Wire("port side", 2)]
+    new = changed(text, wires, {})
+    assert wires_in(new) == [(0, 0), (0, 1), (0, 2)]
+
+
 def test_the_same_wiring_twice_gives_the_same_text() -> None:
     wires = [Wire("", 3), Wire("", 12), Wire("", 0)]
     once = changed(BLOCK, wires, {"": 16})

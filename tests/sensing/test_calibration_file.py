@@ -119,6 +119,7 @@ def test_any_value_in_any_place_is_taken_or_refused_and_never_crashes(
         ('"type": "force"', '"type": "magic"', "'magic', not one of force, level, switch"),
         ('"bits": 10', '"bits": 40', "bits is 40, not a whole number from 1 to 16"),
         ('"bits": 10', '"bits": 10.0', "bits is 10.0"),
+        ('"bits": 10', '"bits": true', "bits is True"),
         ('"rest": 3.25', '"rest": 3000.0', "zone 1: rest is 3000.0, not a number from -0.5"),
         ('"rest": 3.25', '"rest": NaN', "rest is nan"),
         ('"rest": 3.25', '"rest": true', "rest is True"),

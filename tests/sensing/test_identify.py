@@ -112,6 +112,19 @@ def test_a_silent_zone_is_left_out_by_a_key_or_by_time() -> None:
         assert identifier.findings().spare == (Place(0, 1),)
 
 
+def test_a_press_that_began_before_it_was_asked_for_is_none_of_it() -> None:
+    """Two zones pressed together, the second let go late: it does not answer for the third."""
+    mat = SimulatedMat(grid(3, 1, 60.0), flaws=Flaws(leakage=0.0))
+    rng = Random(3)
+    presses = [hand(0, 4.0, 40.0, 0.3, rng), hand(1, 4.1, 30.0, 1.0, rng)]
+    presses += [hand(zone, 5.0 + zone, 30.0, 0.3, rng) for zone in (1, 2)]
+    identifier = Identifier(written(3), [3])
+    identifier.go_on()
+    for scan in render(presses, mat, 250.0, 11):
+        identifier.feed(0, scan)
+    assert identifier.findings().under == (Place(0, 0), Place(0, 1), Place(0, 2))
+
+
 def test_back_asks_for_the_zone_before_again() -> None:
     identifier = identified([0, 1], 2, [1])
     assert identifier.zone == 1
