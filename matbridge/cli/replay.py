@@ -11,7 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from matbridge.cli.take_argument import HELP, duration, take_of
+from matbridge.cli.take_argument import HELP, calibration_in, duration, take_of
 from matbridge.errors import MatbridgeError
 
 if TYPE_CHECKING:
@@ -127,9 +127,7 @@ def _show(loop: ServiceLoop, player: PortReplay, take: Take) -> None:
 
 def _calibration(take: Take, mat: MatPlan, path: Path | None) -> Calibration | None:
     if path is None:
-        from matbridge.service.replaying import calibration_of
-
-        return calibration_of(take, mat)
+        return calibration_in(take, mat)
     from matbridge.mapping.wiring import wiring
     from matbridge.sensing.calibration import check_fit
     from matbridge.sensing.calibration_file import load

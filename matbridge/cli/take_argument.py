@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
+import sys
+from typing import TYPE_CHECKING
+
 from matbridge.board.take_reader import Take
+
+if TYPE_CHECKING:
+    from matbridge.mapping.plan import MatPlan
+    from matbridge.sensing.calibration import Calibration
 
 HELP = "a take: its file, the name of one that `matbridge takes` lists, or 'last'"
 
@@ -12,6 +19,22 @@ def take_of(given: str) -> Take:
     from matbridge.service.recorder import find_take, takes_folder
 
     return Take(find_take(given, takes_folder()))
+
+
+def calibration_in(take: Take, mat: MatPlan) -> Calibration | None:
+    """The calibration that the take holds, or None with a word about one that does not fit.
+
+    The running bridge plays on uncalibrated then, and so does a replay.
+    """
+    from matbridge.errors import CalibrationError
+    from matbridge.plain import escaped
+    from matbridge.service.replaying import calibration_of
+
+    try:
+        return calibration_of(take, mat)
+    except CalibrationError as error:
+        print(f"played uncalibrated: {escaped(str(error))}", file=sys.stderr)
+        return None
 
 
 def duration(seconds: float) -> str:

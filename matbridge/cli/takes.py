@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from matbridge.cli.take_argument import HELP, duration, take_of
+from matbridge.cli.take_argument import HELP, calibration_in, duration, take_of
 from matbridge.errors import MatbridgeError, TakeError
 
 if TYPE_CHECKING:
@@ -84,11 +84,11 @@ def _tell(take: Take) -> list[str]:
             f"board {number:<6} {board.port}: {board.channels} readings of {board.bits} bits, "
             f"{board.format}"
         )
-    from matbridge.service.replaying import calibration_of, mat_of
+    from matbridge.service.replaying import mat_of
     from matbridge.service.take_report import report
 
     mat = mat_of(take)
-    return lines + _told(report(take, mat, calibration_of(take, mat)))
+    return lines + _told(report(take, mat, calibration_in(take, mat)))
 
 
 def _told(found: TakeReport) -> list[str]:
@@ -116,10 +116,10 @@ def _export(argv: Sequence[str]) -> int:
     take = take_of(given.take)
     if given.midi_file is not None:
         from matbridge.service.replay_file import write_midi
-        from matbridge.service.replaying import Replay, calibration_of, show_of
+        from matbridge.service.replaying import Replay, show_of
 
         show = show_of(take)
-        replay = Replay(take, show, calibration_of(take, show.mat))
+        replay = Replay(take, show, calibration_in(take, show.mat))
         notes = write_midi(replay, show.performance, given.midi_file)
         print(escaped(f"written: {given.midi_file}, {notes} notes"))
     if given.scans is not None:

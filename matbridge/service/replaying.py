@@ -68,7 +68,7 @@ def _name(take: Take, name: str) -> str:
 def calibration_of(take: Take, mat: MatPlan) -> Calibration | None:
     """The calibration that was in use, if it fits the mat; None where there was none.
 
-    Raises CalibrationError for one that does not fit.
+    Raises CalibrationError for one that does not fit, or is damaged.
     """
     from matbridge.mapping.wiring import wiring
     from matbridge.sensing.calibration_file import from_bytes
@@ -76,8 +76,8 @@ def calibration_of(take: Take, mat: MatPlan) -> Calibration | None:
     file = take.header.file("calibration")
     if file is None:
         return None
-    calibration = from_bytes(file[1].encode())
     try:
+        calibration = from_bytes(file[1].encode())
         check_fit(calibration, wiring(mat))
     except CalibrationError as error:
         raise CalibrationError(f"the calibration in {take.path}: {error}") from error

@@ -10,6 +10,7 @@ import threading
 import time
 from collections.abc import Mapping
 from contextlib import suppress
+from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
 
@@ -22,7 +23,7 @@ from matbridge.cli import main as cli
 from tests.support.bridge import PROGRAM, folders
 from tests.support.jack import wait_until
 from tests.support.pty_board import PtyBoard
-from tests.support.takes import CONFIGS, TEXT_BOARD, simulated_take, write_take
+from tests.support.takes import CONFIGS, TEXT_BOARD, simulated_chunks, simulated_take, write_take
 
 
 class Shell:
@@ -157,6 +158,22 @@ def test_a_damaged_take_is_played_as_far_as_it_goes_and_told(shell: Shell) -> No
     assert done.returncode == 0
     assert "the take is damaged: it breaks off after" in done.stderr
     assert 5 < mido.MidiFile(shell.root / "a.mid").length < 20
+
+
+def test_a_take_whose_calibration_does_not_fit_the_mat_plays_uncalibrated(shell: Shell) -> None:
+    path = simulated_take(shell.root / "a.take", seconds=3.0)
+    read = Take(path).header
+    other = '{"matbridge calibration": 1, "mat": "another", "date": "2031-06-01T19:30:00+02:00",'
+    other += ' "sensor": {"type": "force", "bits": 10, "fixed_resistor_ohm": 1000.0}, "zones": []}'
+    header = replace(read, files=(*read.files, ("calibration", "another.json", other)))
+    chunks = [(time_s, 0, data) for time_s, data in simulated_chunks("text", 3.0)]
+    write_take(shell.root / "b.take", chunks, header)
+    done = shell.run("replay", "b.take", "--midi-file", "b.mid")
+    assert done.returncode == 0, done.stderr
+    assert "played uncalibrated: the calibration in b.take" in done.stderr
+    shell.says("replay", "a.take", "--midi-file", "a.mid")
+    assert (shell.root / "a.mid").read_bytes() == (shell.root / "b.mid").read_bytes()
+    assert "played uncalibrated" in shell.run("takes", "b.take").stderr
 
 
 def test_what_a_take_says_cannot_speak_to_the_terminal(shell: Shell) -> None:
