@@ -161,12 +161,12 @@ def test_a_damaged_take_is_played_as_far_as_it_goes_and_told(shell: Shell) -> No
 
 
 def test_a_take_whose_calibration_does_not_fit_the_mat_plays_uncalibrated(shell: Shell) -> None:
-    path = simulated_take(shell.root / "a.take", seconds=3.0)
-    read = Take(path).header
+    read = Take(simulated_take(shell.root / "whole.take", seconds=1.0)).header
     other = '{"matbridge calibration": 1, "mat": "another", "date": "2031-06-01T19:30:00+02:00",'
     other += ' "sensor": {"type": "force", "bits": 10, "fixed_resistor_ohm": 1000.0}, "zones": []}'
     header = replace(read, files=(*read.files, ("calibration", "another.json", other)))
     chunks = [(time_s, 0, data) for time_s, data in simulated_chunks("text", 3.0)]
+    write_take(shell.root / "a.take", chunks, read)
     write_take(shell.root / "b.take", chunks, header)
     done = shell.run("replay", "b.take", "--midi-file", "b.mid")
     assert done.returncode == 0, done.stderr
