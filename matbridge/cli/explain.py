@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -31,17 +30,27 @@ def main(argv: Sequence[str]) -> int:
     from matbridge.mapping.load import load_show
 
     show = load_show(options.file)
-    presets = show.performance.presets
-    if options.preset is not None:
-        presets = tuple(preset for preset in presets if preset.name == options.preset)
-        if not presets:
-            print(_no_preset(options.preset, show), file=sys.stderr)
-            return 1
+    presets = chosen(show, options.preset)
     if options.json:
         print(json.dumps([preset_facts(preset, show) for preset in presets], indent=2))
     else:
         _print_tables(presets, show)
     return 0
+
+
+def chosen(show: Show, name: str | None) -> tuple[PresetPlan, ...]:
+    """The preset of that name, or all of them. Raises MatbridgeError where there is none."""
+    from matbridge.errors import MatbridgeError
+    from matbridge.mapping.fields import near, said
+
+    presets = show.performance.presets
+    if name is None:
+        return presets
+    found = tuple(preset for preset in presets if preset.name == name)
+    if not found:
+        names = [preset.name for preset in presets]
+        raise MatbridgeError(f"there is no preset {said(name)}{near(name, names)}")
+    return found
 
 
 def preset_facts(preset: PresetPlan, show: Show) -> dict[str, Any]:
@@ -104,7 +113,7 @@ def _rows(facts: dict[str, Any]) -> Iterator[dict[str, str]]:
         for number, part in enumerate(parts):
             first = number == 0
             plays = part["plays"]
-            if first and zone["label"] and not plays.startswith(zone["label"]):
+            if first and not plays.startswith(zone["label"].removesuffix(" ...")):
                 plays = f"{zone['label']}: {plays}"
             velocity = zone["velocity"] if part["kind"] == "notes" else ""
             name = zone["zone"] if first else ""
@@ -123,10 +132,3 @@ def _table(columns: Sequence[str], rows: Sequence[dict[str, str]]) -> Table:
     for row in rows:
         table.add_row(*(Text(row[column]) for column in columns))
     return table
-
-
-def _no_preset(name: str, show: Show) -> str:
-    from matbridge.mapping.fields import near, said
-
-    names = [preset.name for preset in show.performance.presets]
-    return f"matbridge: there is no preset {said(name)}{near(name, names)}"

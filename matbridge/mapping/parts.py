@@ -260,6 +260,8 @@ class _Zone:
                     )
         first = next((step for step in reached if step), ())
         self.label = " ".join(pitch_label(pitch, flats=self.preset.flats) for pitch in first)
+        if len(steps) > 1:
+            self.label += " ..."
         if not any(reached):
             return []
         how, for_length = hold(self.said("hold", settings))

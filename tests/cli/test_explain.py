@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from matbridge.cli.explain import main
-from matbridge.errors import DocumentError
+from matbridge.errors import DocumentError, MatbridgeError
 
 HARBOUR_LIGHTS = str(Path(__file__).parents[2] / "configs" / "harbour-lights.yaml")
 
@@ -62,9 +62,9 @@ def test_json(capsys: pytest.CaptureFixture[str]) -> None:
     }
 
 
-def test_a_preset_that_is_not_there(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main([HARBOUR_LIGHTS, "--preset", "low tid"]) == 1
-    assert "there is no preset 'low tid'; did you mean 'low tide'?" in capsys.readouterr().err
+def test_a_preset_that_is_not_there() -> None:
+    with pytest.raises(MatbridgeError, match=r"no preset 'low tid'; did you mean 'low tide'\?"):
+        main([HARBOUR_LIGHTS, "--preset", "low tid"])
 
 
 def test_a_broken_file_explains_nothing(tmp_path: Path) -> None:
