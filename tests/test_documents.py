@@ -24,6 +24,13 @@ def test_every_file_it_names_is_there(document: str) -> None:
     assert not missing
 
 
+def test_the_worked_example_of_the_packed_format_is_right() -> None:
+    from matbridge.board.packed import encode_scan
+
+    wire = encode_scan(7, 1000, [0, 513, 1023], 10).hex(" ").upper()
+    assert f"on the wire {wire}\n" in (ROOT / "README.md").read_text()
+
+
 def test_the_top_level_holds_nothing_else() -> None:
     import subprocess
 
