@@ -38,10 +38,10 @@ def walk_through(path: Path, mat: MatPlan) -> tuple[Guide, str]:
         if isinstance(record, Chunk):
             for scan in decoders[record.board].feed(record.data, record.time_s):
                 guide.feed(record.board, scan)
-        elif record.name == "found":
-            board = record.facts.get("board")
-            if isinstance(board, int) and 0 <= board < len(decoders):
-                decoders[board].reset()
+        elif record.name in ("found", "gap"):
+            # The board began anew, or bytes are missing: what was kept of it goes with nothing now.
+            for decoder in decoders:
+                decoder.reset()
     if guide.findings:
         guide.go_on()
     return guide, _date(take.header.started)

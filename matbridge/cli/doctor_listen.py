@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from math import inf
 from typing import NamedTuple
 
 from matbridge.board.hello import QUERY
@@ -19,9 +18,6 @@ ABSENT_S = 1.0
 
 # A board that is not heard by then is asked what it is all the same; before, it may reboot.
 ASK_S = 0.8
-
-# What had been waiting in the system's buffers is read at once, and says nothing of the rate.
-STALE_S = 0.3
 
 # Reads that are kept as they came: about a second of a fast board.
 KEPT_READS = 1000
@@ -53,19 +49,12 @@ def listen(mat: MatPlan, seconds: float) -> list[Heard]:
     loop = ServiceLoop(failed.append)
     scans: list[list[Scan]] = [[] for _ in mat.boards]
     reads: list[list[tuple[bytes, float]]] = [[] for _ in mat.boards]
-    first_s = [inf for _ in mat.boards]
-
-    def take(board: int, scan: Scan) -> None:
-        if first_s[board] == inf:
-            first_s[board] = scan.time_s
-        if scan.time_s > first_s[board] + STALE_S:
-            scans[board].append(scan)
 
     def keep(board: int, data: bytes, now_s: float) -> None:
         if len(reads[board]) < KEPT_READS:
             reads[board].append((data, now_s))
 
-    listening = Listening(mat, take)
+    listening = Listening(mat, lambda board, scan: scans[board].append(scan))
     listening.on_read = keep
     started_s = loop.now_s()
     asked = [False] * len(mat.boards)
@@ -74,7 +63,7 @@ def listen(mat: MatPlan, seconds: float) -> list[Heard]:
         if scans[board]:
             return scans[board][-1].time_s - scans[board][0].time_s >= seconds
         # Bytes that have made no scan for so long will make none.
-        return bool(reads[board]) and now_s - reads[board][0][1] > seconds + STALE_S
+        return bool(reads[board]) and now_s - reads[board][0][1] > seconds
 
     def turn() -> None:
         now_s = loop.now_s()
@@ -86,7 +75,7 @@ def listen(mat: MatPlan, seconds: float) -> list[Heard]:
                 board.link.write(QUERY)
         if (
             failed
-            or passed_s > seconds + STALE_S + REBOOT_S
+            or passed_s > seconds + REBOOT_S
             or (passed_s > ABSENT_S and not any(found))
             or all(enough(index, now_s) for index in range(len(mat.boards)))
         ):
