@@ -40,6 +40,10 @@ def _lines(said: Facts) -> Iterator[str]:
         where = f"{output.get('kind')} {output.get('target', '')}".rstrip()
         how = "up" if output.get("up") else f"down: {output.get('why') or 'not there'}"
         yield f"output {output.get('name')} ({where}): {how}"
+    heard = said.get("input")
+    if heard:
+        how = "heard" if heard.get("up") else f"down: {heard.get('why') or 'not there'}"
+        yield f"input {heard.get('pattern')}: {how}"
     for fault in said.get("faults") or ():
         yield f"zone {fault.get('zone')}: {fault.get('kind')}"
     late = said.get("latency_us")

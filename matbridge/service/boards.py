@@ -18,7 +18,7 @@ from matbridge.board.formats import DECODERS
 from matbridge.board.link import BoardLink
 from matbridge.board.scan import Decoder
 from matbridge.loop import Loop, Timer
-from matbridge.mapping.plan import BoardPlan, MatPlan
+from matbridge.mapping.plan import MIDI_BOARD, BoardPlan, MatPlan
 from matbridge.sensing.calibration import Calibration
 from matbridge.sensing.detector import Detector
 
@@ -26,6 +26,9 @@ SIMULATED = "simulated"
 
 # Ways in that are read by a process of our own; see matbridge.board.readers.
 READERS = ("spi", "iio", "i2c")
+
+# What a MIDI board's options are called by the process that listens to it.
+LISTENING = {"pattern": "port", "channel": "midi_channel", "notes": "note", "controls": "control"}
 
 # The reason why a board is not heard that is still there.
 SILENT = "silent"
@@ -164,6 +167,10 @@ def make_link(
         from matbridge.board.reader_link import ReaderLink
 
         return ReaderLink(board.port, ["--channels", str(board.channels), *_arguments(board)])
+    if board.port == MIDI_BOARD:
+        from matbridge.board.reader_link import ReaderLink
+
+        return ReaderLink("board", list(_arguments(board)), "matbridge.midi.listening")
     from matbridge.board.serial_link import SerialLink
 
     options: dict[str, Any] = dict(board.options)
@@ -173,12 +180,13 @@ def make_link(
 def _arguments(board: BoardPlan) -> Iterator[str]:
     """A reader's options as its command line has them."""
     for option, value in board.options:
-        name = f"--{option.replace('_', '-')}"
+        name = f"--{LISTENING.get(option, option).replace('_', '-')}"
         if isinstance(value, bool):
             yield from [name] if value else []
         else:
             for each in value if isinstance(value, tuple) else (value,):
-                yield from (name, str(each))
+                # In one word: a value may begin with a dash.
+                yield f"{name}={each}"
 
 
 def make_decoder(board: BoardPlan, mat: MatPlan) -> Decoder:

@@ -28,6 +28,7 @@ from matbridge.service.boards import (
     make_detector,
     make_link,
 )
+from matbridge.service.inlet import Inlet
 from matbridge.service.log import Log
 from matbridge.service.outlets import Outlets
 from matbridge.service.pipeline import Pipeline, Sent
@@ -79,6 +80,7 @@ class Bridge:
             [make_detector(plan, show.mat, calibration) for plan in show.mat.boards],
             Player(show.performance, self.outlets.image),
         )
+        self.inlet = Inlet(loop, log, self._midi_in)
         self.recorder = Recorder(loop, takes_folder())
         self.recorder.on_end = self._take_ended
         self.latencies_s: deque[float] = deque(maxlen=LATENCIES)
@@ -101,6 +103,7 @@ class Bridge:
         self._play(self.pipeline.start(self._loop.now_s(), preset))
         for index, board in enumerate(self.boards):
             self._open_board(index, board)
+        self.inlet.use(self.show.performance.input)
         self._slow = self._loop.call_at(self._loop.now_s() + SLOW_S, self._look)
 
     def close(self) -> None:
@@ -113,6 +116,7 @@ class Bridge:
                 timer.cancel()
         for board in self.boards:
             board.close()
+        self.inlet.close()
         self.outlets.send(self.pipeline.finish(self._loop.now_s()))
         self.outlets.close()
         self.recorder.end("the bridge stopped")
@@ -168,6 +172,7 @@ class Bridge:
         self.calibration = calibration
         self._preset = -1
         self._play(pipeline.start(now_s))
+        self.inlet.use(show.performance.input)
         if recording:
             self._turn_take(True)
 
@@ -262,6 +267,12 @@ class Bridge:
         for index, board in enumerate(self.boards):
             self._open_board(index, board)
 
+    # Input
+
+    def _midi_in(self, message: bytes, now_s: float) -> None:
+        self.recorder.midi_in(message, now_s)
+        self._play(self.pipeline.midi_in(message, now_s))
+
     # Outputs
 
     def _output_down(self, index: int, unseen: bool) -> None:
@@ -336,6 +347,7 @@ class Bridge:
             if trouble and not self._log.has_failed(f"board {index}"):
                 port = board.plan.port
                 self._log.failed(f"board {index}", "board not heard", port=port, reason=trouble)
+        self.inlet.look()
         for detector in self.pipeline.detectors:
             for report in detector.take_reports():
                 self._report(report)

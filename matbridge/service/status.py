@@ -36,6 +36,7 @@ def status(bridge: Bridge) -> dict[str, object]:
         "calibrated": bridge.calibration.date if bridge.calibration is not None else None,
         "boards": [_board(board) for board in bridge.boards],
         "outputs": [_plain(facts) for facts in bridge.outlets.status()],
+        "input": _plain(bridge.inlet.status() or {}),
         "faults": faults(bridge),
         "latency_us": latency_us(bridge),
         "recording": bridge.recorder.status(),

@@ -44,6 +44,7 @@ MAT = MatPlan(
         (BOARD, SerialLink),
         (replace(BOARD, port="usb:2e8a:0005"), SerialLink),
         (replace(BOARD, port="simulated", options=()), SimulatedLink),
+        (replace(BOARD, port="midi", options=(("pattern", "pads"),)), ReaderLink),
         (replace(BOARD, port="spi", options=(("at", ("/dev/spidev0.0",)),)), ReaderLink),
     ],
 )
@@ -95,6 +96,24 @@ def test_a_readers_own_command_line_takes_its_options(
     assert reader.main(given) == 1
     assert read["channels"] == 3
     assert {name: read[name] for name in expected} == expected
+
+
+def test_a_midi_boards_listener_takes_its_options(monkeypatch: pytest.MonkeyPatch) -> None:
+    given: list[str] = []
+
+    def note(_: ReaderLink, kind: str, arguments: Sequence[str], module: str) -> None:
+        given.extend((module, kind, *arguments))
+
+    monkeypatch.setattr(ReaderLink, "__init__", note)
+    options = (
+        ("pattern", "-pads"), ("driver", "jack"), ("channel", 10), ("notes", (36, 38)),
+        ("controls", (64,)),
+    )  # fmt: skip
+    make_link(replace(BOARD, port="midi", options=options), MAT)
+    assert given == [
+        "matbridge.midi.listening", "board", "--port=-pads", "--driver=jack", "--midi-channel=10",
+        "--note=36", "--note=38", "--control=64",
+    ]  # fmt: skip
 
 
 def test_the_format_chooses_the_decoder() -> None:
