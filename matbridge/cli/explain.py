@@ -113,11 +113,18 @@ def _rows(facts: dict[str, Any]) -> Iterator[dict[str, str]]:
         for number, part in enumerate(parts):
             first = number == 0
             plays = part["plays"]
-            if first and not plays.startswith(zone["label"].removesuffix(" ...")):
+            if first and _tells_more(zone["label"], part):
                 plays = f"{zone['label']}: {plays}"
             velocity = zone["velocity"] if part["kind"] == "notes" else ""
             name = zone["zone"] if first else ""
             yield {**part, "zone": name, "plays": plays, "velocity": velocity}
+
+
+def _tells_more(label: str, part: dict[str, str]) -> bool:
+    """Whether a label says what its part does not: the name of a chord, or one that was given."""
+    if part["kind"] == "notes":
+        return not part["plays"].startswith(label.removesuffix(" ..."))
+    return label.split(" ", maxsplit=1)[0] not in part["plays"]
 
 
 def _table(columns: Sequence[str], rows: Sequence[dict[str, str]]) -> Table:

@@ -9,7 +9,6 @@ from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
 from pydantic import Tag, ValidationError
 
 from matbridge.errors import Problem
-from matbridge.mapping.choice import FORM_SIGN
 from matbridge.mapping.document import Document, Path
 from matbridge.mapping.fields import OURS, OURS_KEYED, Form, near, said
 from matbridge.mapping.reading import AGAIN
@@ -219,8 +218,6 @@ def _path_of(data: object, loc: tuple[str | int, ...], kind: str) -> Path:
     value: Any = data
     for place, part in enumerate(loc):
         last = place == len(loc) - 1
-        if isinstance(part, str) and part.startswith(FORM_SIGN):
-            continue
         if isinstance(value, dict) and (part in value or (last and kind == "missing")):
             path.append(part)
             value = value.get(part)
