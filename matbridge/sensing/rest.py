@@ -9,9 +9,12 @@ one reading, and never a noise of 0.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import accumulate
+from operator import mul
 
 # Standard deviation over median absolute deviation, of normal noise: 1 / quantile(3/4).
 SIGMA_PER_MAD = 1.482602218505602
@@ -34,6 +37,9 @@ STILL_READINGS = 3.0
 # Medians of many readings differ by far less than one standard deviation, unless something moved.
 SETTLED_SIGMAS = 3.0
 
+
+# A deviation is found to this part of a reading, far below what its own scatter is.
+FINEST = 0.001
 
 # A normal noise lies within 1.96 standard deviations for 95 % of the time.
 TAIL_SHARE = 0.475
@@ -105,9 +111,7 @@ class _Histogram:
     __slots__ = ("_total", "_upto", "_values")
 
     def __init__(self, readings: Sequence[int]) -> None:
-        counts: dict[int, int] = {}
-        for reading in readings:
-            counts[reading] = counts.get(reading, 0) + 1
+        counts = Counter(readings)
         self._values = sorted(counts)
         self._upto = list(accumulate(counts[value] for value in self._values))
         self._total = len(readings)
@@ -129,7 +133,7 @@ class _Histogram:
     def deviation(self, centre: float) -> float:
         """Median absolute deviation from `centre`."""
         low, high = 0.0, max(centre - self._values[0], self._values[-1] - centre) + 0.5
-        for _ in range(40):  # halving: 2**-40 of the widest range is far below any reading
+        while high - low > FINEST:
             middle = (low + high) / 2
             if self._mass_upto(centre + middle) - self._mass_upto(centre - middle) < 0.5:
                 low = middle
@@ -153,17 +157,15 @@ def _hum(readings: Sequence[int], rate_hz: float, noise: float) -> tuple[float, 
     windows = len(readings) // size if rate_hz >= HUM_MIN_RATE_HZ else 0
     if not windows:
         return 0.0, MAINS_HZ[0]
+    parts = [readings[start : start + size] for start in range(0, windows * size, size)]
     best, best_hz = 0.0, MAINS_HZ[0]
     for hz in MAINS_HZ:
-        turn = 2.0 * math.pi * hz / rate_hz
-        cosines = [math.cos(turn * index) for index in range(size)]
-        sines = [math.sin(turn * index) for index in range(size)]
         power = 0.0
-        for window in range(windows):
-            part = readings[window * size : (window + 1) * size]
+        cosines, sines, cosine_sum, sine_sum = _waves(size, hz / rate_hz)
+        for part in parts:
             mean = sum(part) / size
-            real = sum((reading - mean) * c for reading, c in zip(part, cosines, strict=True))
-            imaginary = sum((reading - mean) * s for reading, s in zip(part, sines, strict=True))
+            real = sum(map(mul, part, cosines)) - mean * cosine_sum
+            imaginary = sum(map(mul, part, sines)) - mean * sine_sum
             power += (real * real + imaginary * imaginary) * 4.0 / (size * size)
         amplitude = math.sqrt(power / windows)
         if amplitude > best:
@@ -172,3 +174,11 @@ def _hum(readings: Sequence[int], rate_hz: float, noise: float) -> tuple[float, 
     # amplitude is no accident of noise.
     floor = 3.0 * 2.0 * noise / math.sqrt(size)
     return (best, best_hz) if best > floor else (0.0, MAINS_HZ[0])
+
+
+@lru_cache(maxsize=2 * len(MAINS_HZ))
+def _waves(size: int, turns: float) -> tuple[list[float], list[float], float, float]:
+    """Cosines and sines of `size` readings, `turns` of a circle apart, and their sums."""
+    angles = [2.0 * math.pi * turns * index for index in range(size)]
+    cosines, sines = list(map(math.cos, angles)), list(map(math.sin, angles))
+    return cosines, sines, sum(cosines), sum(sines)

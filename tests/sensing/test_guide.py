@@ -229,7 +229,7 @@ def test_hum_and_noise_are_told() -> None:
     humming = mat_of(2, flaws=Flaws(noise=0.003, hum=0.06, rest_newton=3.0))
     guide, calibration = calibrated(humming, as_asked([0, 1]))
     assert "hum" in words(guide, calibration)[0]
-    noisy = mat_of(2, flaws=Flaws(noise=0.03, rest_newton=3.0))
+    noisy = mat_of(2, flaws=Flaws(noise=0.02, rest_newton=3.0))
     guide, calibration = calibrated(noisy, as_asked([0, 1]))
     assert "noisy" in words(guide, calibration)[0]
     assert "hum" not in words(guide, calibration)[0]
