@@ -45,6 +45,10 @@ PATIENCE_S = 10.0
 # A watcher whose terminal has not taken a frame for so long is dropped.
 WATCHER_PATIENCE_S = 2.0
 
+# What the system keeps for a client that does not read: some seconds of frames, no more, so that
+# what a watcher sees is never old.
+SEND_BYTES = 16_384
+
 ROOT = 0
 
 
@@ -174,6 +178,7 @@ class ControlServer:
             connection.close()
             return
         connection.setblocking(False)
+        connection.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BYTES)
         if len(self._clients) >= MAX_CLIENTS:
             idle = min(self._clients.values(), key=lambda client: (client.watching, client.heard_s))
             self._drop(idle)

@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 
+from tests.midi.test_inputs import Controller
 from tests.support.bridge import PROGRAM, Bridge
 from tests.support.jack import JackReader, JackServer, wait_until
 from tests.support.pty_board import PtyBoard
@@ -85,6 +86,14 @@ class Rig:
         self.feet.let_go(f"z{zone}")
         self.synth.wait_for_note("off", CHANNEL, FIRST_NOTE + zone, count)
 
+
+INPUT = """\
+input:
+  port: "pads*"
+  driver: jack
+  channel: 3
+  programs: {8: flood tide}
+"""
 
 EMPTY: dict[str, Any] = {"boards": [{"heard": False}]}
 
@@ -394,3 +403,32 @@ def test_jack_is_frozen_while_playing(tmp_path: Path) -> None:
         wait_until(lambda: len(rig.synth.notes()) - before == 2 * presses, "every note on the wire")
         assert rig.synth.sounding() == set()
         assert watch.longest_s < 1.0
+
+
+def test_a_program_change_from_outside_switches_the_preset(tmp_path: Path) -> None:
+    with contextlib.ExitStack() as opened:
+        server = opened.enter_context(JackServer())
+        controller = Controller(server)
+        opened.callback(controller.pull)
+        rig = Rig(tmp_path, env=server.env)
+        rig.show.write_text(rig.show.read_text() + INPUT)
+        opened.enter_context(rig)
+        controller.plug()
+        wait_until(lambda: rig.facts().get("input", {}).get("up") is True, "the input")
+        rig.on(0)
+        controller.send(bytes((0xC2, 7)))
+        wait_until(lambda: rig.facts()["preset"] == "flood tide", "the preset")
+        rig.off(0)
+        controller.pull()
+        wait_until(lambda: not rig.facts()["input"]["up"], "the loss to be seen")
+        rig.bridge.ask("preset", "ebb")
+        controller.plug()
+        wait_until(lambda: rig.facts()["input"]["up"], "the input again")
+        wait_until(lambda: _switched(rig, controller), "the preset again")
+
+
+def _switched(rig: Rig, controller: Controller) -> bool:
+    # A connection is taken up a little later than it is said.
+    controller.send(bytes((0xC2, 7)))
+    time.sleep(0.1)
+    return bool(rig.facts()["preset"] == "flood tide")
