@@ -153,13 +153,15 @@ def _note_how(part: NotePart) -> Iterator[str]:
 
 
 def _control_how(part: ControlPart) -> str:
+    # Values are told in 128 steps, as they are written, also where 14 bits are sent.
+    low, high = (part.low >> 7, part.high >> 7) if part.fine else (part.low, part.high)
     match part.mode:
         case ControlMode.MOMENTARY:
-            return f"{part.high} while touched, then {part.low}"
+            return f"{high} while touched, then {low}"
         case ControlMode.TOGGLE:
-            return f"{part.high} and {part.low} in turn"
+            return f"{high} and {low} in turn"
         case ControlMode.PRESSURE:
-            return f"with pressure, {part.low} to {part.high}"
+            return f"with pressure, {low} to {high}"
 
 
 def _where(

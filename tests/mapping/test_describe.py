@@ -75,6 +75,12 @@ def told(written: str, preset: str = "") -> PartText:
             PartText("control", "control 20", "90 and 10 in turn", "", "synth, channel 1"),
         ),
         (
+            "{control: 7, bits: 14, mode: toggle, values: [40, 127]}",
+            PartText(
+                "control", "volume (7) (14 bits)", "127 and 40 in turn", "", "synth, channel 1"
+            ),
+        ),
+        (
             "{control: 11, mode: pressure}",
             PartText(
                 "control", "expression (11)", "with pressure, 0 to 127", "", "synth, channel 1"

@@ -99,6 +99,16 @@ def test_a_tuning_moves_notes_by_cents() -> None:
     assert higher.cents == pytest.approx(7.8514, abs=0.001)
 
 
+def test_a_tuning_is_pure_from_its_root() -> None:
+    chord = "{chord: {root: D4, type: major}}"
+    pure = note_part(chord, "tuning: {type: just, root: D}").steps[0]
+    root, third, fifth = (100 * pitch.note + pitch.cents for pitch in pure)
+    assert third - root == pytest.approx(386.314, abs=0.001)
+    assert fifth - root == pytest.approx(701.955, abs=0.001)
+    from_c = note_part(chord, "tuning: {type: just, root: C}").steps[0]
+    assert [pitch.cents for pitch in from_c] != [pitch.cents for pitch in pure]
+
+
 def test_a_far_pitch_goes_to_its_nearest_note() -> None:
     baroque = note_part("A4", "tuning: {a4_hz: 415}").steps[0][0]
     assert baroque.note == 68
