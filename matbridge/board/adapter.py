@@ -10,6 +10,7 @@ import grp
 import os
 import pwd
 import stat
+from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -77,13 +78,18 @@ def modem_probing_off(device: str, root: Path = ROOT) -> bool:
 
 def claimants(root: Path = ROOT) -> tuple[str, ...]:
     """Those of CLAIMANTS that run."""
-    running = set()
+    return running(CLAIMANTS, root)
+
+
+def running(names: Sequence[str], root: Path = ROOT) -> tuple[str, ...]:
+    """Those programs that run."""
+    found = set()
     for entry in _processes(root):
         try:
-            running.add((entry / "comm").read_text().strip())
+            found.add((entry / "comm").read_text().strip())
         except OSError:
             continue
-    return tuple(name for name in CLAIMANTS if name[:MAX_COMM] in running)
+    return tuple(name for name in names if name[:MAX_COMM] in found)
 
 
 def holders(device: str, root: Path = ROOT) -> tuple[str, ...]:

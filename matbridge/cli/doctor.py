@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -107,7 +108,25 @@ def _midi(show: Show | None) -> list[Finding]:
         else:
             text = f"works, {len(system.outputs)} ports to send to"
             found.append(Finding(system.title, State.GOOD, text))
+    found += _remarks({system.name: system.missing for system in systems})
     return found + _outputs(show, [name for system in working for name in system.outputs])
+
+
+def _remarks(missing: dict[str, str]) -> list[Finding]:
+    """What else stands in the way. missing: by driver that is built in, why it does not work."""
+    from matbridge.board import adapter
+    from matbridge.display.doctor_report import Finding, State
+
+    found = []
+    if sys.platform == "linux" and "alsa" not in missing:
+        text = "python-rtmidi was built without ALSA, the MIDI system of most Linux desktops"
+        remedy = "install its package of the system, or libasound2-dev and then python-rtmidi anew"
+        found.append(Finding("MIDI", State.NOTE, text, remedy))
+    if missing.get("jack") and adapter.running(("pipewire",)):
+        text = "PipeWire runs; the JACK library that comes with python-rtmidi cannot reach it"
+        remedy = "use ALSA, or build python-rtmidi against the JACK library of PipeWire"
+        found.append(Finding("MIDI", State.NOTE, text, remedy))
+    return found
 
 
 def _outputs(show: Show | None, names: Sequence[str]) -> list[Finding]:

@@ -47,6 +47,7 @@ def test_claimants_are_known_by_the_names_of_their_processes(tmp_path: Path) -> 
     (tmp_path / "proc/self").mkdir()
     assert adapter.claimants(tmp_path) == ("ModemManager", "brltty")
     assert adapter.claimants(tmp_path / "nowhere") == ()
+    assert adapter.running(("pipewire", "bash"), tmp_path) == ("bash",)
 
 
 def test_another_program_that_has_the_device_open_is_named(tmp_path: Path) -> None:

@@ -256,6 +256,21 @@ def test_the_outputs_of_a_performance_are_looked_for(board: PtyBoard, examine: E
     assert rack["most_s"] == pytest.approx(0.00096)
 
 
+def test_what_stands_in_the_way_of_midi_is_said(
+    examine: Examine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The wheel of python-rtmidi brings a JACK library of its own; some builds have no ALSA."""
+    monkeypatch.setattr(
+        midi_systems, "midi_systems", lambda: ([MidiSystem("jack", "JACK", "no server")], "")
+    )
+    monkeypatch.setattr(adapter, "running", lambda names, *_: names)
+    _, found = examine("/dev/no-such-board")
+    texts = " ".join(finding["text"] for finding in found["MIDI"])
+    assert "built without ALSA" in texts
+    assert "PipeWire runs" in texts
+    assert one(found, "JACK")["state"] == "note"  # no output of a mat file alone needs it
+
+
 def test_a_simulated_mat_has_nothing_to_examine_but_is_heard(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
