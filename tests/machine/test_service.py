@@ -14,6 +14,7 @@ import pytest
 
 from tests.machine.board import ZONES, HostBoard
 from tests.machine.conftest import PROGRAM
+from tests.machine.gadget import Gadget
 from tests.machine.machine import SERIAL_NUMBER, Machine
 
 BY_ID = f"/dev/serial/by-id/usb-QEMU_QEMU_USB_SERIAL_{SERIAL_NUMBER}-if00-port0"
@@ -245,36 +246,25 @@ def test_a_power_cut_is_survived_and_what_sounded_is_ended_at_boot(stage: Stage)
 
 
 def test_a_usb_synthesizer_may_be_pulled_and_plugged_in_again(stage: Stage) -> None:
-    gadget = "/sys/kernel/config/usb_gadget/synth"
-    stage.machine.run(
-        "modprobe -a libcomposite dummy_hcd usb_f_midi snd-usb-audio &&"
-        " { mountpoint -q /sys/kernel/config || mount -t configfs none /sys/kernel/config; } &&"
-        f" mkdir {gadget} && cd {gadget} && echo 0x1d6b > idVendor && echo 0x0104 > idProduct &&"
-        " mkdir strings/0x409 configs/c.1 functions/midi.usb0 &&"
-        " echo 'Quay Synth' > strings/0x409/product && ln -s functions/midi.usb0 configs/c.1/ &&"
-        " ls /sys/class/udc | head -1 > UDC"
-    )
-    stage.machine.until("aconnect -l | grep 'Quay Synth'")
-    text = performance(outputs='  usb: {port: "Quay Synth*"}').replace(
-        "defaults: {output: through}", "defaults: {output: usb}"
-    )
-    stage.write(text)
-    listen = "amidi -p $(amidi -l | awk '/f_midi/{print $2; exit}') -d"
-    for _ in range(2):
-        stage.machine.until(
-            f"runuser -l player -c 'XDG_RUNTIME_DIR=/run/user/1000 {PROGRAM} status'"
-            " | grep -i usb | grep -i up"
-        )
-        heard = stage.machine.start(f"timeout 4 {listen}", 10)
-        time.sleep(1.5)
-        stage.board.press(0)
-        time.sleep(0.7)
-        stage.board.lift(0)
-        text = heard.get(timeout=60).text
-        assert "90 3C" in text, text
-        assert "80 3C" in text, text
-        stage.machine.run(f"cd {gadget} && echo > UDC", check=False)
-        stage.machine.until("! aconnect -l | grep 'Quay Synth'")
-        stage.machine.run(f"cd {gadget} && ls /sys/class/udc | head -1 > UDC")
-        stage.machine.until("aconnect -l | grep 'Quay Synth'")
-    stage.write(performance())
+    synth = Gadget(stage.machine, "synth", "Quay Synth")
+    text = performance(outputs='  usb: {port: "Quay Synth*"}')
+    stage.write(text.replace("defaults: {output: through}", "defaults: {output: usb}"))
+    try:
+        for _ in range(2):
+            stage.machine.until(
+                f"runuser -l player -c 'XDG_RUNTIME_DIR=/run/user/1000 {PROGRAM} status'"
+                " | grep -i usb | grep -i up"
+            )
+            heard = stage.machine.start(f"timeout 4 amidi -p {synth.device()} -d", 10)
+            time.sleep(1.5)
+            stage.board.press(0)
+            time.sleep(0.7)
+            stage.board.lift(0)
+            received = heard.get(timeout=60).text
+            assert "90 3C" in received, received
+            assert "80 3C" in received, received
+            synth.pull()
+            synth.plug()
+    finally:
+        stage.write(performance())
+        synth.remove()
