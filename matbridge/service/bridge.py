@@ -128,6 +128,11 @@ class Bridge:
         self.recorder.act(act, argument, preset, now_s)
         self._play(self.pipeline.act(ActionPart(act, argument), now_s))
 
+    def amend(self) -> None:
+        """After a mistake of our own, whose messages may never have been sent: silence, and on."""
+        self.outlets.amend()
+        self.act(Act.PANIC)
+
     def record(self, wanted: bool) -> None:
         """Begin or end a take. Raises TakeError where none can be begun."""
         if wanted and self.recorder.path is None:

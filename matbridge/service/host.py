@@ -44,6 +44,10 @@ MCL_CURRENT, MCL_FUTURE = 1, 2
 MISTAKES_ALLOWED = 100
 
 
+# A mistake that comes with every scan must not silence every note at once.
+AMEND_S = 1.0
+
+
 @dataclass(frozen=True, slots=True)
 class Options:
     """preset: to start with, by name. name: of the bridge. realtime, lock_memory: ask for them."""
@@ -64,6 +68,8 @@ class Host:
         self._exit_code = 0
         self._mistakes = 0
         self._alive: Timer | None = None
+        self._bridge: Bridge | None = None
+        self._amending: Timer | None = None
         self.loop = ServiceLoop(self._mistake)
 
     def run(self, file: str) -> int:
@@ -124,6 +130,7 @@ class Host:
             },
         )
         try:
+            self._bridge = bridge
             bridge.on_preset = lambda preset: self._entered(preset, commands)
             bridge.open(preset)
             server.open()
@@ -137,8 +144,9 @@ class Host:
             self.loop.run()
         finally:
             self._notifier.stopping()
-            if self._alive is not None:
-                self._alive.cancel()
+            for timer in (self._alive, self._amending):
+                if timer is not None:
+                    timer.cancel()
             reloader.close()
             bridge.close()
             server.close()  # last: who asked for the stop is told by the hang-up
@@ -203,6 +211,16 @@ class Host:
         place = f"{frames[-1].filename}:{frames[-1].lineno}" if frames else "nowhere"
         self._log.failed(f"mistake {place}", "a mistake in matbridge; please report it",
                          error=repr(error), place=place)  # fmt: skip
+        if self._bridge is not None and self._amending is None:
+            self._amending = self.loop.call_at(self.loop.now_s(), self._amend)
+
+    def _amend(self) -> None:
+        if self._bridge is not None:
+            self._amending = self.loop.call_at(self.loop.now_s() + AMEND_S, self._amended)
+            self._bridge.amend()
+
+    def _amended(self) -> None:
+        self._amending = None
 
 
 def _preset(show: Show, name: str | None) -> int | None:

@@ -15,6 +15,7 @@ from matbridge.mapping.plan import OutputKind, OutputPlan
 from matbridge.midi.messages import KEYS
 from matbridge.midi.output import START_WAIT_S, Output
 from matbridge.midi.outputs import make_output
+from matbridge.playing.ledger import recover
 from matbridge.service.log import Log
 from matbridge.service.owed import OwedNotes, Where, load, where
 from matbridge.service.pipeline import Sent
@@ -46,6 +47,7 @@ class Outlets:
         self.plans = tuple(plans)
         self.outputs: list[Output] = [_make(plan) for plan in plans]
         self.image = bytearray(len(self.outputs) * KEYS)
+        self._heard = bytearray(len(self.image))  # the image as the receivers have it
         self.taps: list[Callable[[Sent], None]] = []
         self._owed_path = owed_path
         self._owed: OwedNotes | None = None
@@ -72,10 +74,18 @@ class Outlets:
             except Exception as error:  # noqa: BLE001 - a driver's mistake must not stop the others
                 self._log.failed(f"send {index}", "output failed", output=self.outputs[index].name,
                                  reason=f"{type(error).__name__}: {error}")  # fmt: skip
+        self._heard[:] = self.image
         if owed is not None:
             owed.sent(self.image)
         for tap in self.taps:
             tap(sent)
+
+    def amend(self) -> None:
+        """A mistake lost messages on their way here: end what is heard and no ledger knows."""
+        lost = bytes(
+            heard and not known for heard, known in zip(self._heard, self.image, strict=True)
+        )
+        self.send([(output, message) for output, message in recover(lost)])
 
     def prepare(self, plans: Sequence[OutputPlan]) -> list[Output]:
         """The outputs of another show, ready beside these; what is the same in both is shared.
@@ -103,6 +113,7 @@ class Outlets:
             self._close(output)
             self._log.mended(_key(output), "output given up", output=output.name)
         self.plans, self.outputs, self.image = tuple(plans), outputs, image
+        self._heard = bytearray(len(image))
         return self._adopt()
 
     def take_owed(self) -> bytearray:

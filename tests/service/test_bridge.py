@@ -333,3 +333,24 @@ def test_a_lost_output_is_still_owed_after_a_reload(stage: Stage, bridge: Bridge
     stage.lift(0)
     port.find()
     assert pairs(port.messages) == ([(0, 60)], set())
+
+
+def test_messages_that_a_mistake_lost_leave_no_note_sounding(
+    stage: Stage, bridge: Bridge, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stage.press(0)
+    stage.press(1)
+    with monkeypatch.context() as patched:
+
+        def fail(sent: object) -> None:
+            raise RuntimeError("a mistake of ours")
+
+        patched.setattr(bridge.outlets, "send", fail)
+        with pytest.raises(RuntimeError):
+            stage.lift(0)
+    assert pairs(stage.ports["quay"].messages)[1] == {(0, 60), (0, 61)}
+    bridge.amend()
+    assert pairs(stage.ports["quay"].messages)[1] == set()
+    stage.lift(1)
+    stage.press(2)
+    assert pairs(stage.ports["quay"].messages)[1] == {(0, 62)}
