@@ -31,8 +31,9 @@ def report(
 def heading(calibration: Calibration) -> Text:
     sensor = calibration.sensor
     circuit = f", {sensor.fixed_resistor_ohm:g} ohm" if sensor.type is SensorType.FORCE else ""
+    width = f"{sensor.bits} bits" if sensor.bits > 1 else "1 bit"
     return Text(
-        f"{calibration.mat}: {len(calibration.zones)} zones, {sensor.type} of {sensor.bits} bits"
+        f"{calibration.mat}: {len(calibration.zones)} zones, {sensor.type} of {width}"
         f"{circuit}, {calibration.date}\n"
     )
 
@@ -79,4 +80,6 @@ def sentences(calibration: Calibration, advice: Sequence[Sequence[Advice]]) -> l
 
 
 def _number(reading: float | None) -> str:
-    return "-" if reading is None else f"{reading:.0f}"
+    if reading is None:
+        return "-"
+    return f"{reading:.0f}" if reading >= 10.0 else f"{round(reading, 1):g}"
