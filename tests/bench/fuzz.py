@@ -33,8 +33,25 @@ CONFIGS = Path(__file__).parents[2] / "configs"
 CHANNELS, BITS = 14, 10
 
 # What has broken parsers before.
-NASTY = (b"\0", b"\xff" * 9, b"9" * 400, b"[" * 500, b"{", b'"', b"\n", b"&a [*a, *a]",
-         b"!!python/x", b"\xed\xa0\x80", b"0x", b"-", b": ", b"\t", b"%n", b"1e999", b"NaN")  # fmt: skip
+NASTY = (
+    b"\0",
+    b"\xff" * 9,
+    b"9" * 400,
+    b"[" * 500,
+    b"{",
+    b'"',
+    b"\n",
+    b"&a [*a, *a]",
+    b"!!python/x",
+    b"\xed\xa0\x80",
+    b"0x",
+    b"-",
+    b": ",
+    b"\t",
+    b"%n",
+    b"1e999",
+    b"NaN",
+)
 
 Try = Callable[[bytes], None]
 
