@@ -75,9 +75,26 @@ LISTS: dict[str, Sequence[str]] = {
 FEW = 3
 
 
+RULES = """\
+### How the files are read
+
+- Notes are names with an octave, C4 = 60 being middle C, or numbers 0-127. MIDI channels are 1-16,
+  programs 1-128. Places are in cm: `[x to the right, y away from the player]`.
+- Of a preset the later goes before the earlier: `defaults`, then the preset it is `like`, then the
+  preset itself. `velocity`, `voices` and `scale` are completed key by key, everything else is
+  replaced as a whole.
+- In `zones`, patterns (`a*`) and groups (`row b`) come first, in the order written, then zones by
+  name. What a zone plays is replaced; settings beside it (`hold`, `channel`, `velocity`, ...) add
+  up. A zone that says nothing of what it plays takes its degree of the scale, and a zone that plays
+  something of its own keeps its place in the scale, so that its neighbours do not move.
+- Keys that are not known, keys written twice, aliases, and words that readers of YAML take for
+  different things (`on`, `010`, `12:30`) are problems that say what to write instead.
+"""
+
+
 def reference() -> str:
     """The whole reference, with headings of level 3."""
-    lines: list[str] = []
+    lines: list[str] = [RULES]
     for kind, sections in SECTIONS.items():
         schema = json_schema(kind)
         words = _Words({"": schema, **schema["$defs"]}, sections)
