@@ -274,6 +274,24 @@ def stages(folder: Path, size: Size) -> Figures:
     return result
 
 
+def wire(folder: Path, size: Size) -> Figures:
+    """Bytes of a scan as they are sent, beside the arithmetic, and what a line carries of them."""
+    from tests.support.documents import BAUDS, BITS_A_BYTE, frame_bytes, line_bytes
+
+    result: Figures = {}
+    for zones in (8, 16, 24, 48, 64, 1024):
+        for packed in (False, True):
+            played = perform("storm", zones, 2.0, RATE_HZ, packed=packed, seed=0)
+            sizes = [len(frame) for frame in played.frames]
+            reckoned = frame_bytes(zones, 10) if packed else line_bytes(zones)
+            result[f"{zones} zones, {'packed' if packed else 'text'}"] = {
+                BRIDGE: {"bytes": round(sum(sizes) / len(sizes), 1), "most": max(sizes),
+                         "reckoned": reckoned}
+                | {f"at {baud}": int(baud / BITS_A_BYTE / max(sizes)) for baud in BAUDS}
+            }  # fmt: skip
+    return result
+
+
 SCENES: dict[str, Callable[[Path, Size], Figures]] = {
     "latency": latency,
     "disturbed": disturbed,
@@ -281,4 +299,5 @@ SCENES: dict[str, Callable[[Path, Size], Figures]] = {
     "wide": wide,
     "shell": shell,
     "stages": stages,
+    "wire": wire,
 }

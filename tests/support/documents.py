@@ -58,8 +58,10 @@ def resistors() -> str:
 
 
 def frame_bytes(zones: int, bits: int) -> int:
-    """Bytes of a packed scan on the wire: header, readings, checksum, one of stuffing, the end."""
-    return 10 + (zones * bits + 7) // 8 + 2 + 1 + 1
+    """Bytes of a packed scan on the wire at most: payload, checksum, stuffing (one byte, and one
+    more for each whole 254), and the end byte."""
+    payload = 10 + (zones * bits + 7) // 8 + 2
+    return payload + 1 + payload // 254 + 1
 
 
 def line_bytes(zones: int) -> int:
