@@ -8,11 +8,31 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from matbridge.mapping.curves import exponential, logarithmic, table
+from matbridge.mapping.curves import SHAPES, exponential, logarithmic, table
 from matbridge.mapping.plan import LEVELS
+from matbridge.mapping.schema_sound import CURVE
 from tests.support.mapping import note_part, problem, zone
 
 BENDS = st.floats(0.01, 20)
+POINTS = st.lists(
+    st.tuples(st.integers(1, 99), st.integers(0, 100)), max_size=6, unique_by=lambda point: point[0]
+).map(
+    lambda inner: (
+        (0.0, 0.0),
+        *zip(
+            sorted(x / 100 for x, _ in inner),
+            sorted(y / 100 for _, y in inner),
+            strict=True,
+        ),
+        (1.0, 1.0),
+    )
+)
+# Every row of the table of shapes, so that a new one is judged, too.
+CURVES: st.SearchStrategy[tuple[str, Any]] = st.one_of(
+    st.just(("linear", None)),
+    *(st.tuples(st.just(kind), POINTS if kind == "points" else BENDS) for kind in SHAPES),
+)
+ENDS = st.floats(0.01, 20)
 POINTS = st.lists(
     st.tuples(st.integers(1, 99), st.integers(0, 100)), max_size=6, unique_by=lambda point: point[0]
 ).map(
@@ -65,6 +85,12 @@ def test_shapes_bend_the_way_they_are_named() -> None:
 @given(BENDS, st.floats(0, 1))
 def test_logarithmic_undoes_exponential(bend: float, value: float) -> None:
     assert logarithmic(bend)(exponential(bend)(value)) == pytest.approx(value, abs=1e-6)
+
+
+def test_every_shape_can_be_written() -> None:
+    forms = CURVE.shown["anyOf"] if CURVE.shown else []
+    written = {key for form in forms for key in form.get("properties", {})}
+    assert written == {*SHAPES, "fixed"}
 
 
 def test_tables_are_shared() -> None:
