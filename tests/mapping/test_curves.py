@@ -32,26 +32,6 @@ CURVES: st.SearchStrategy[tuple[str, Any]] = st.one_of(
     st.just(("linear", None)),
     *(st.tuples(st.just(kind), POINTS if kind == "points" else BENDS) for kind in SHAPES),
 )
-ENDS = st.floats(0.01, 20)
-POINTS = st.lists(
-    st.tuples(st.integers(1, 99), st.integers(0, 100)), max_size=6, unique_by=lambda point: point[0]
-).map(
-    lambda inner: (
-        (0.0, 0.0),
-        *zip(
-            sorted(x / 100 for x, _ in inner),
-            sorted(y / 100 for _, y in inner),
-            strict=True,
-        ),
-        (1.0, 1.0),
-    )
-)
-CURVES: st.SearchStrategy[tuple[str, Any]] = st.one_of(
-    st.just(("linear", None)),
-    st.tuples(st.just("power"), st.floats(0.01, 10)),
-    st.tuples(st.sampled_from(["exponential", "logarithmic", "s-shaped"]), BENDS),
-    st.tuples(st.just("points"), POINTS),
-)
 ENDS = st.tuples(st.integers(0, 16383), st.integers(0, 16383))
 
 
