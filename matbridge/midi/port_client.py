@@ -79,9 +79,16 @@ class PortClient:
             self._process.wait(wait_s)
 
     def end(self) -> None:
-        """End it at once, whatever it does."""
+        """End it at once, whatever it does; `gone` tells when it has, which may take a while."""
         for pipe in (self._process.stdin, self._process.stdout):
             if pipe is not None:
                 pipe.close()
         self._process.kill()
+
+    def gone(self) -> bool:
+        """Whether the process has ended, after `end`. Asked until it is true, it leaves nothing."""
+        return self._process.poll() is not None
+
+    def wait(self) -> None:
+        """Wait for its end, after `end`."""
         self._process.wait()

@@ -75,6 +75,7 @@ class SystemPort(Output):
         self._opening = False
         self._heard_s = 0.0
         self._pause_s = RESTART_S
+        self._ended: list[PortClient] = []
         self._backlog = bytearray()
         self._why = ""
         self._refusal: OutputUnavailable | OutputAmbiguous | None = None
@@ -123,6 +124,9 @@ class SystemPort(Output):
         if self._state is not State.RESTING:
             self._end()
         self._state = State.CLOSED
+        for client in self._ended:
+            client.wait()
+        self._ended.clear()
 
     @property
     def up(self) -> bool:
@@ -139,6 +143,7 @@ class SystemPort(Output):
 
     def _look(self) -> None:
         """Start a process that looks for the port."""
+        self._ended = [client for client in self._ended if not client.gone()]
         self._client = PortClient(self.kind, self._target, self.client_name(), self._driver)
         self._state = State.LOOKING
         self._refusal = None
@@ -248,6 +253,7 @@ class SystemPort(Output):
         self._loop.remove_reader(self._client.reading)
         self._loop.remove_writer(self._client.writing)
         self._client.end()
+        self._ended.append(self._client)
         self._backlog.clear()
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-import termios
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -129,25 +128,21 @@ def test_a_device_that_takes_nothing_is_given_up(
     turning: Turning, port: DinPort, peer: DinPeer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(din_port, "STALL_S", 0.1)
-    fd = os.open(peer.path, os.O_RDWR | os.O_NOCTTY)
-    termios.tcflow(fd, termios.TCOOFF)
+    peer.hold()
     port.send(storm(100))
     turning.until(lambda: not port.up, "the loss")
     assert port.status()["why"] == f"{peer.path} takes nothing any more"
-    termios.tcflow(fd, termios.TCOON)
-    os.close(fd)
+    peer.let_go()
     turning.until(lambda: port.up, "the return")
 
 
 def test_a_device_that_pauses_loses_nothing(turning: Turning, port: DinPort, peer: DinPeer) -> None:
-    fd = os.open(peer.path, os.O_RDWR | os.O_NOCTTY)
-    termios.tcflow(fd, termios.TCOOFF)
+    peer.hold()
     sent = storm(50)
     port.send(sent)
     turning.turn(0.1)
     assert peer.data == b""
-    termios.tcflow(fd, termios.TCOON)
-    os.close(fd)
+    peer.let_go()
     turning.until(lambda: port.status()["waiting"] == 0, "the queue")
     peer.wait_for(sent[-1])
     assert peer.messages() == sent

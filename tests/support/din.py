@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import termios
 import threading
 import time
 import tty
@@ -30,6 +31,7 @@ class DinPeer:
         self.arrivals: list[tuple[float, int]] = []
         self._paced = paced
         self._master = -1
+        self._held = -1
         self._thread: threading.Thread | None = None
         self._stop = threading.Event()
 
@@ -66,6 +68,16 @@ class DinPeer:
         self._thread = None
         self.path.unlink()
         os.close(self._master)
+
+    def hold(self) -> None:
+        """Take nothing, as an adapter that hangs."""
+        self._held = os.open(self.path, os.O_RDWR | os.O_NOCTTY)
+        termios.tcflow(self._held, termios.TCOOFF)
+
+    def let_go(self) -> None:
+        """Go on after `hold`."""
+        termios.tcflow(self._held, termios.TCOON)
+        os.close(self._held)
 
     def messages(self) -> list[bytes]:
         """What libasound makes of the bytes so far."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ctypes
+import fcntl
 import os
 import signal
 import subprocess
@@ -17,6 +19,45 @@ from typing import Self
 PATIENCE_S = 10.0
 
 _numbers = count(1)
+
+# JACK's registry has eight places, and a server that did not end in peace keeps its own until one
+# of the same name starts. So tests share a few names, each locked for as long as it is used.
+_NAMES = 4
+_PR_SET_PDEATHSIG = 1
+
+
+def _reserve_name() -> tuple[str, int]:
+    """A name that no other test uses, and the locked descriptor that says so."""
+    held: list[tuple[str, int]] = []
+
+    def found() -> bool:
+        for number in range(_NAMES):
+            name = f"matbridge-test-{number}"
+            path = Path(tempfile.gettempdir()) / f"{name}-{os.getuid()}.lock"
+            fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+            try:
+                fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                os.close(fd)
+                continue
+            held.append((name, fd))
+            return True
+        return False
+
+    wait_until(found, "a free name for a JACK server", patience_s=60.0)
+    return held[0]
+
+
+def _scheduling() -> str:
+    """With real-time threads where we may: without, a receiver that is late on a busy machine
+    misses a period, with all that was sent in it.
+    """
+    return "-R" if os.geteuid() == 0 else "-r"
+
+
+def _end_with_the_test() -> None:
+    """In the new process: be terminated when the one that started it goes, however it goes."""
+    ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
 
 
 def wait_until(met: Callable[[], bool], what: str, patience_s: float = PATIENCE_S) -> None:
@@ -35,7 +76,7 @@ class JackServer:
     """
 
     def __init__(self, period_frames: int = 64) -> None:
-        self.name = f"mb{os.getpid()}x{next(_numbers)}"
+        self.name, self._lock = _reserve_name()
         self.env = {"JACK_DEFAULT_SERVER": self.name, "JACK_NO_START_SERVER": "1"}
         self._period_frames = period_frames
         self._process: subprocess.Popen[bytes] | None = None
@@ -58,17 +99,19 @@ class JackServer:
     ) -> None:
         self.stop()
         self._said.close()
+        os.close(self._lock)
 
     def start(self) -> None:
         """Start, and wait until clients are taken."""
         self._process = subprocess.Popen(
             (
-                *("jackd", "-n", self.name, "-r", "-d", "dummy", "-r", "48000"),
+                *("jackd", "-n", self.name, _scheduling(), "-d", "dummy", "-r", "48000"),
                 *("-p", str(self._period_frames)),
             ),
             stdin=subprocess.DEVNULL,
             stdout=self._said,
             stderr=self._said,
+            preexec_fn=_end_with_the_test,  # noqa: PLW1509 - it only calls the kernel
         )
         self._killed = False
         door = Path(f"/dev/shm/jack_{self.name}_{os.getuid()}_0")  # noqa: S108 - JACK's own place
@@ -111,8 +154,7 @@ class JackServer:
 
     def stop(self) -> None:
         if self._killed:
-            # It keeps one of the eight places that servers have in JACK's registry until one of
-            # the same name has ended in peace.
+            # So that it leaves its place in the registry.
             self.start()
         process = self._process
         if process is None or process.poll() is not None:

@@ -28,7 +28,16 @@ class Note(NamedTuple):
     end_tick: int
 
 
+def events_by_mido(data: bytes) -> list[bytes]:
+    """The messages of the track, without their times."""
+    return [message for _, message in _timed(data)]
+
+
 def by_mido(data: bytes) -> list[Note]:
+    return _paired(_timed(data))
+
+
+def _timed(data: bytes) -> list[tuple[int, bytes]]:
     file = mido.MidiFile(file=io.BytesIO(data))
     events: list[tuple[int, bytes]] = []
     tick = 0
@@ -36,7 +45,7 @@ def by_mido(data: bytes) -> list[Note]:
         tick += message.time
         if not message.is_meta:
             events.append((tick, bytes(message.bytes())))
-    return _paired(events)
+    return events
 
 
 def by_midicsv(data: bytes) -> list[Note]:
