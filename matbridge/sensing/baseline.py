@@ -3,13 +3,13 @@
     the reading is       the rest follows it
     -------------------  --------------------------------------------------------------
     within noise         slowly (`rest_follow_s`): a mat that warms up, a carpet that settles
-    above it             as slowly, while the load is under the onset level
+    above it             as slowly, while the load is under the onset level and no leakage
     below it             within FALL_S; at once when it stays there for FALLEN_VISITS
     of a touched zone    not at all
 
 Before the rest is known the first visits count more: each as much as all those before it. Noise is
-followed by how far off nine readings in ten are, which holds for mains hum as for white noise, and
-which no strike or spike pulls at.
+followed by how far every second reading is off the one before it at least, so that neither a slow
+change nor a spike or strike pulls at it.
 
 Everything is in readings that rise with load; what the board sends may fall (see detector.py).
 """
@@ -22,11 +22,11 @@ from matbridge.sensing.settings import SensingSettings, SensorSpec, SensorType
 from matbridge.sensing.zone import AGAIN_SHARE, State, Zone
 
 # Contact shows this many standard deviations above rest, and at least this share of full scale.
-WAKE_SIGMAS = 6.0
+WAKE_SIGMAS = 5.0
 WAKE_SHARE = 0.004
 
 # A touch stands out from rest by at least this many standard deviations.
-ONSET_SIGMAS = 10.0
+ONSET_SIGMAS = 8.0
 
 # A soft press, as calibrated, is well above the onset level.
 SOFT_SHARE = 0.5
@@ -49,11 +49,10 @@ MEASURED_VISITS = 100
 FALL_S = 1.0
 FALLEN_VISITS = 3
 
-# Noise is followed by this share of itself a visit. So much of normal noise lies within so many
-# standard deviations.
-NOISE_STEP = 0.05
-NOISE_WITHIN = 0.9
-NOISE_SIGMAS = 1.645
+# Noise is followed by this share of itself a visit. Half the differences of two readings of normal
+# noise are within so many standard deviations of one: 0.6745 times the root of two.
+NOISE_STEP = 0.02
+MEDIAN_STEP_SIGMAS = 0.954
 
 # A reading this many standard deviations off, and a step more, is not one of rest.
 FAR_SIGMAS = 5.0
@@ -62,8 +61,8 @@ FAR_SIGMAS = 5.0
 class Baseline:
     """The rest, the noise and the levels of one zone."""
 
-    __slots__ = ("_fallen", "_full_load", "_leak", "_seen", "_sensor", "_settings", "_soft",
-                 "noise", "rest", "zone")  # fmt: skip
+    __slots__ = ("_fallen", "_full_load", "_last", "_leak", "_seen", "_sensor", "_settings",
+                 "_soft", "noise", "rest", "zone")  # fmt: skip
 
     def __init__(
         self,
@@ -83,6 +82,7 @@ class Baseline:
         self.rest = 0.0
         self.noise = max(GUESSED_NOISE * top, LEAST_NOISE)
         self._seen = 0
+        self._last = -1  # the reading of the last visit, if it was at rest then as well
         if measured is not None:
             self.rest, self.noise = measured.rest, max(measured.noise, LEAST_NOISE)
             self._soft = measured.soft
@@ -145,19 +145,23 @@ class Baseline:
             gain = 1.0 if gone else max(gain, min(1.0, since_s / FALL_S))
         else:
             self._fallen = 0
-        if zone.load < zone.onset_level:
-            self.rest += away * gain
-            if zone.state is not State.FAINT:
-                self._follow_noise(abs(away), first)
         if zone.state is State.REST:
+            if self._last >= 0:
+                self._follow_noise(abs(reading - self._last), first)
+            self._last = reading
+            self.rest += away * gain
             self.set_levels()
-
-    def _follow_noise(self, away: float, first: float) -> None:
-        step = max(NOISE_STEP, first)
-        if away > NOISE_SIGMAS * self.noise:
-            self.noise *= 1.0 + NOISE_WITHIN * step
         else:
-            self.noise = max(self.noise * (1.0 - (1.0 - NOISE_WITHIN) * step), LEAST_NOISE)
+            self._last = -1
+            if zone.load < zone.onset_level and not _beside_a_touch(zone):
+                self.rest += away * gain
+
+    def _follow_noise(self, step: float, first: float) -> None:
+        gain = max(NOISE_STEP, first)
+        if step > MEDIAN_STEP_SIGMAS * self.noise:
+            self.noise *= 1.0 + gain
+        else:
+            self.noise = max(self.noise * (1.0 - gain), LEAST_NOISE)
 
     def set_levels(self) -> None:
         """Give the zone its levels; only while it is at rest."""
@@ -177,6 +181,10 @@ class Baseline:
         zone.most_load = most_load(sensor, self._full_load) / span
         zone.again_rise = max(AGAIN_SHARE * self._settings.strike_share, zone.onset_level)
         zone.wake_load = (load(sensor, self.wake_reading) - rest_load) / span
+
+
+def _beside_a_touch(zone: Zone) -> bool:
+    return any(other.state is State.HELD for other, _ in zone.neighbours)
 
 
 def mirrored(measured: ZoneCalibration, top: int) -> ZoneCalibration:

@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from matbridge.sensing.baseline import Baseline
-from matbridge.sensing.faults import RECOVER_MOST_S, Evidence, FaultKind, FaultReport
+from matbridge.sensing.faults import RECOVER_MOST_S, Evidence, FaultKind, FaultReport, Three
 from matbridge.sensing.law import highest_reading
 from matbridge.sensing.rules import Rules
 from matbridge.sensing.settings import SensorSpec, SensorType
@@ -110,8 +110,14 @@ class Care:
         for one in self._channels:
             one.visited_s += by_s
 
-    def visit(self, time_s: float, readings: Sequence[int], before: Sequence[int]) -> None:
-        """Visit as many as are due; `before` is the scan before."""
+    def visit(
+        self,
+        time_s: float,
+        readings: Sequence[int],
+        before: Sequence[int],
+        earlier: Sequence[int],
+    ) -> None:
+        """Visit as many as are due; `before` is the scan before, `earlier` the one before that."""
         if time_s - self.due_s > VISIT_S:
             self.due_s = time_s - VISIT_S  # whatever happened, once round is enough
         while self.due_s <= time_s:
@@ -121,18 +127,19 @@ class Care:
             one = self._channels[self._next]
             self._next = (self._next + 1) % len(self._channels)
             channel = one.zone.channel
-            reading, last = one.clean(readings[channel]), one.clean(before[channel])
+            reading = one.clean(readings[channel])
+            three = (reading, one.clean(before[channel]), one.clean(earlier[channel]))
             since_s, one.visited_s = time_s - one.visited_s, time_s
             state = one.zone.state
             if state is State.MUTED:
-                self._visit_muted(one, time_s, since_s, reading, last)
+                self._visit_muted(one, time_s, since_s, three)
                 continue
             if state is State.HELD:
                 self._visit_held(one, time_s, since_s, reading)
             else:
                 self._visit_rest(one, time_s, since_s, reading)
             if one.zone.state is not State.MUTED:
-                self._look(one, time_s, since_s, reading, last)
+                self._look(one, time_s, since_s, three)
 
     def _visit_rest(self, one: Channel, time_s: float, since_s: float, reading: int) -> None:
         one.baseline.visit(reading, since_s)
@@ -160,7 +167,7 @@ class Care:
             elif still is not None:
                 self._mute(one, still, time_s)
 
-    def _look(self, one: Channel, time_s: float, since_s: float, reading: int, before: int) -> None:
+    def _look(self, one: Channel, time_s: float, since_s: float, readings: Three) -> None:
         zone = one.zone
         fault = None
         if zone.breaks:
@@ -168,28 +175,26 @@ class Care:
             zone.breaks = 0
         if fault is None and self._analog:
             noise = one.baseline.noise
-            fault = one.evidence.visit(reading, before, since_s, noise, one.least, self._rail)
+            fault = one.evidence.visit(readings, since_s, noise, one.least, self._rail)
         if fault is not None:
             self._mute(one, fault, time_s)
 
-    def _visit_muted(
-        self, one: Channel, time_s: float, since_s: float, reading: int, before: int
-    ) -> None:
+    def _visit_muted(self, one: Channel, time_s: float, since_s: float, readings: Three) -> None:
         if one.twin is not None:
             # Only while the other is held can the two be seen to differ.
             if one.twin.zone.state is not State.HELD:
                 return
-            one.zone.read(reading)
+            one.zone.read(readings[0])
             well = one.evidence.apart(alike(one.zone, one.twin.zone), since_s)
         else:
             well = one.fault is not None and one.evidence.recovered(
-                one.fault, reading, before, since_s, one.baseline, self._rail
+                one.fault, readings, since_s, one.baseline, self._rail
             )
         if well:
             one.evidence = Evidence(min(2.0 * one.evidence.recover_s, RECOVER_MOST_S))
             one.zone.unmute()
             if one.twin is None:
-                one.baseline.start_at(reading)
+                one.baseline.start_at(readings[0])
             one.twin = None
             one.arm()
             self._clear(one, time_s)

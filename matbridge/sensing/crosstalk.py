@@ -15,6 +15,9 @@ What a zone has risen by is leakage, or may be, while it is less than all it may
     of one that did not, its share of what the other has risen by just now
     where it rose slowly, its share of all that each of them carries
 
+What is left of a touch that has dropped quickly is leakage while it is less than its share of all
+that the others carry.
+
 So a quick rise beside a neighbour that stands still is a touch, however soft.
 
 All this is reckoned in force: a sensor that saturates shows ever less of what is laid on it, so
@@ -95,7 +98,9 @@ def _away_cm(zone: Zone, other: Zone, places: Sequence[tuple[float, float]]) -> 
 
 
 def is_leakage(zone: Zone, time_s: float) -> bool:
-    """Whether all that a zone has risen by may be its neighbours'."""
+    """Whether all that a zone has risen by, or is left with, may be its neighbours'."""
+    if zone.state is State.HELD:
+        return _is_all_leakage(zone, time_s)
     quick = zone.state is not State.FAINT and zone.peak - zone.quick_low() >= zone.onset_level
     contact_s, plain = zone.contact_s, zone.load / PLAIN_SHARE
     felt = 0.0
@@ -111,3 +116,9 @@ def is_leakage(zone: Zone, time_s: float) -> bool:
         else:
             felt += share * other.force_lately(time_s)
     return beside and zone.force(zone.peak) - zone.force(zone.base) < felt
+
+
+def _is_all_leakage(zone: Zone, time_s: float) -> bool:
+    """Whether all that is left on a held zone may be its neighbours'."""
+    felt = sum(share * other.force_lately(time_s) for other, share in zone.neighbours)
+    return zone.force(zone.load) < felt

@@ -98,6 +98,7 @@ class Detector:
         )
         self._care = Care(self._channels, self._awake, sensor, self._rules)
         self._previous: Sequence[int] = ()
+        self._earlier: Sequence[int] = ()
         self._started = calibration is not None
         self._now_s = 0.0
 
@@ -115,9 +116,9 @@ class Detector:
         if woken or self._awake:
             self._step(time_s, readings, woken)
         if time_s >= self._care.due_s:
-            self._care.visit(time_s, readings, self._previous)
+            self._care.visit(time_s, readings, self._previous, self._earlier)
             self._rules.meet_period(time_s - self._now_s)
-        self._previous = readings
+        self._earlier, self._previous = self._previous, readings
         self._now_s = time_s
         return self._take_touches() if self._touches else NOTHING
 
@@ -191,7 +192,7 @@ class Detector:
             shorted = self._by_channel[zone.channel].clean(readings[zone.channel]) >= rail
             if shorted or is_leakage(zone, time_s):
                 zone.dismiss(time_s)
-            else:
+            elif zone.state is not State.HELD:
                 zone.strike(time_s)
 
     def _wake_up(self, time_s: float, readings: Sequence[int]) -> list[Zone]:
@@ -255,7 +256,7 @@ class Detector:
                 self._awake.append(zone)
                 one.disarm()
         self._started = True
-        self._previous = readings
+        self._previous = self._earlier = readings
 
 
 def _falls(calibration: Calibration) -> bool:

@@ -8,7 +8,7 @@
     SHORTED       full scale, which no divider reaches; or (with `other`) two     never; of two,
                   zones that move as one, touch after touch                         the second never
     CHATTERING    falls from a load to nothing within a scan, again and again     never
-    DISCONNECTED  jumps about from scan to scan, where a load moves smoothly      never
+    DISCONNECTED  jumps to and fro from scan to scan, where a load moves one way  never
     OBJECT        a load that kept still too long for a foot                      on top of it
 
 Evidence is gathered at the visits of a zone, and counted up and down, so that no single reading
@@ -22,6 +22,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from matbridge.sensing.baseline import Baseline
+from matbridge.sensing.zone import NEVER
 
 
 class FaultKind(StrEnum):
@@ -65,22 +66,26 @@ class FaultReport:
 DEAD_VISITS = 22
 STUCK_VISITS = 100
 SHORTED_VISITS = 5
-JUMPY_VISITS = 8
+JUMPY_VISITS = 4.0
 
 # From this noise on (standard deviation, in readings) a hundred like readings in a row have a
 # chance of one in a billion.
 STUCK_NOISE = 0.5
 
-# Two scans of a load at rest or in slow motion differ by no more than this.
+# No load jumps this far one way and back the other within three scans; and so much of a jump is
+# forgotten at each visit without one.
 JUMP_SIGMAS = 8.0
 JUMP_READINGS = 4.0
+JUMP_FORGET = 0.1
 
 # So many breaks, less one for every so many seconds without.
 CHATTER_BREAKS = 6.0
 CHATTER_FORGET_S = 2.0
 
-# A load keeps still within so many standard deviations and a reading, but for creep, which is
-# slower than this.
+# A load is still when the lowest of one window is that of the last, within so many standard
+# deviations and a reading, but for creep, which is slower than this. What is struck beside it may
+# lift it for one window, not for two.
+STILL_WINDOW_S = 1.0
 STILL_SIGMAS = 5.0
 STILL_READINGS = 1.0
 STILL_FOLLOW_S = 3.0
@@ -98,6 +103,9 @@ APART_S = 0.3
 # Faults that show as readings that never move; they are over only once something does.
 LIFELESS = frozenset({FaultKind.DEAD, FaultKind.STUCK})
 
+Three = tuple[int, int, int]
+"""A reading, that of the scan before, and that of the one before that."""
+
 
 class Evidence:
     """What speaks against one zone so far, gathered visit by visit, in readings that rise.
@@ -105,38 +113,42 @@ class Evidence:
     recover_s: how long the zone is to be well before it is heard again, should it fail.
     """
 
-    __slots__ = ("_breaks", "_dead", "_jumpy", "_last", "_moved", "_same", "_shorted",
-                 "_still", "_still_s", "_well_s", "recover_s")  # fmt: skip
+    __slots__ = ("_breaks", "_dead", "_jumpy", "_last", "_low", "_moved", "_off", "_same",
+                 "_shorted", "_still", "_still_s", "_well_s", "_window_s", "recover_s")  # fmt: skip
 
     def __init__(self, recover_s: float = RECOVER_S) -> None:
         self.recover_s = recover_s
         self._dead = 0
         self._same = 0
         self._shorted = 0
-        self._jumpy = 0
+        self._jumpy = 0.0
         self._breaks = 0.0
         self._last = -1
+        self._low = NEVER
+        self._window_s = 0.0
         self._still = 0.0
         self._still_s = 0.0
+        self._off = False
         self._moved = False
         self._well_s = 0.0
 
     def visit(
-        self, reading: int, before: int, since_s: float, noise: float, least: float, rail: int
+        self, readings: Three, since_s: float, noise: float, least: float, rail: int
     ) -> FaultKind | None:
-        """Look at a reading and the one of the scan before it; the fault that it proves, or None.
+        """Look at a reading and the two before it; the fault that they prove, or None.
 
         since_s: time since the last visit. least: what the zone reads at least when it is well.
         rail: a reading that it cannot reach.
         """
+        reading = readings[0]
         self._dead = self._dead + 1 if reading == 0 and least > 0.0 else 0
         self._same = self._same + 1 if reading == self._last and noise >= STUCK_NOISE else 0
         self._shorted = self._shorted + 1 if reading >= rail else 0
         self._last = reading
-        if abs(reading - before) > JUMP_SIGMAS * noise + JUMP_READINGS:
-            self._jumpy += 1
+        if _jumps(readings, noise):
+            self._jumpy += 1.0
         elif self._jumpy:
-            self._jumpy -= 1
+            self._jumpy = max(0.0, self._jumpy - JUMP_FORGET)
         if self._breaks:
             self._breaks = max(0.0, self._breaks - since_s / CHATTER_FORGET_S)
         if self._shorted >= SHORTED_VISITS:
@@ -158,31 +170,42 @@ class Evidence:
         self, reading: int, since_s: float, noise: float, fresh: bool, after_s: float
     ) -> FaultKind | None:
         """Whether what is held has kept still for `after_s`; `fresh` when it is a new touch."""
-        away = reading - self._still
-        if fresh or abs(away) > STILL_SIGMAS * noise + STILL_READINGS:
-            self._still = float(reading)
-            self._still_s = 0.0
-            self._moved = False
-            return None
+        if fresh:
+            self._low, self._window_s, self._still_s = NEVER, 0.0, 0.0
         self._moved = self._moved or reading != self._last
-        self._still += away * min(1.0, since_s / STILL_FOLLOW_S)
-        self._still_s += since_s
-        if self._still_s < after_s:
+        self._low = min(self._low, reading)
+        self._window_s += since_s
+        if self._window_s < STILL_WINDOW_S:
+            return None
+        away = self._low - self._still
+        bound = STILL_SIGMAS * noise + STILL_READINGS
+        if away < -bound or (away > bound and (self._off or not self._still_s)):
+            self._still = float(self._low)
+            self._still_s = 0.0
+            self._moved = self._off = False
+        elif away > bound:
+            self._off = True
+        else:
+            self._still += away * min(1.0, self._window_s / STILL_FOLLOW_S)
+            self._still_s += self._window_s
+            self._off = False
+        self._low, self._window_s = NEVER, 0.0
+        if self._still_s < after_s - STILL_WINDOW_S:
             return None
         return FaultKind.OBJECT if self._moved else FaultKind.STUCK
 
     def recovered(
         self,
         kind: FaultKind,
-        reading: int,
-        before: int,
+        readings: Three,
         since_s: float,
         baseline: Baseline,
         rail: int,
     ) -> bool:
         """Whether the zone has been well for long enough: at its rest, or steady at a new one."""
+        reading = readings[0]
         bound = JUMP_SIGMAS * baseline.noise + JUMP_READINGS
-        steady = abs(reading - before) <= bound and abs(reading - self._still) <= bound
+        steady = not _jumps(readings, baseline.noise) and abs(reading - self._still) <= bound
         if self._last not in (-1, reading):
             self._moved = True
         self._last = reading
@@ -199,3 +222,12 @@ class Evidence:
         """Whether a bridged zone has been unlike its twin for long enough."""
         self._well_s = 0.0 if alike else self._well_s + since_s
         return self._well_s >= APART_S
+
+
+def _jumps(readings: Three, noise: float) -> bool:
+    """Whether three readings in a row go far one way and far back."""
+    now, before, earlier = readings
+    bound = JUMP_SIGMAS * noise + JUMP_READINGS
+    return (now - before > bound and earlier - before > bound) or (
+        before - now > bound and before - earlier > bound
+    )

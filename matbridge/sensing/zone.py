@@ -12,7 +12,8 @@
             residue after a lift, a brush, an     slowly grown to more than that      HELD, ONSET
             object                                back under the wake level           REST
     HELD    touched                               a quick rise out of a dip           AGAIN
-                                                  under the lift level                FAINT, LIFT
+                                                  under the lift level; or a quick    FAINT, LIFT
+                                                    drop to what leaks in
                                                   a load that keeps still too long    FAINT, LIFT
     AGAIN   touched, and perhaps struck anew      window over, risen by enough, and   HELD, LIFT
                                                     no neighbour's leak                 and ONSET
@@ -67,8 +68,13 @@ BREAK_LOAD = 0.05
 
 # Between twice the lift level and the lift level a foot that leaves takes less than this. One that
 # is taken off more slowly ends at a lower level, lest its touch end long before it has left.
-SLOW_S = 0.05
-SLOW_SHARE = 0.4
+SLOW_S = 0.03
+SLOW_SHARE = 0.1
+
+# A foot or hand that leaves drops to less than this within a few turns of the quick window, and
+# what is left then changes by no more than that from turn to turn.
+DROP_SHARE = 0.5
+STILL_SHARE = 0.1
 
 # No foot or hand is on a switch for less than this, bouncing and all.
 SHORT_S = 0.03
@@ -112,10 +118,10 @@ class Zone:
     __slots__ = (
         "above", "again_rise", "base", "beneath", "breaks", "channel", "contact_s", "crest",
         "decide_s", "dipped", "due", "grown_s", "half_s", "index", "lift_level", "load", "loads",
-        "low", "low_before", "mend_s", "most_load", "neighbours", "onset_level", "onset_s", "peak",
-        "pressure", "pressure_sent", "pressure_wanted", "residue", "rest_load", "rules", "scale",
-        "slow", "source", "state", "step", "table", "times_s", "touches", "turn_s", "under",
-        "wake_load", "window_s",
+        "low", "low_before", "mend_s", "most_load", "neighbours", "onset_level", "onset_s", "past",
+        "peak", "pressure", "pressure_sent", "pressure_wanted", "residue", "rest_load", "rules",
+        "scale", "slow", "source", "state", "step", "table", "times_s", "touches", "turn_s",
+        "under", "wake_load", "window_s",
     )  # fmt: skip
 
     def __init__(
@@ -164,6 +170,7 @@ class Zone:
         self.slow = False
         self.half_s = 0.0
         self.mend_s = 0.0
+        self.past = [0.0] * 4  # loads at the last turns of the quick window
         self.pressure = 0.0
         self.pressure_sent = 0.0
         self.onset_s = -1.0e9
@@ -274,6 +281,8 @@ class Zone:
             self._faint(time_s)
         elif self.state is State.AGAIN:
             self._hold_on()
+        elif self.state is State.HELD:
+            self._lift(time_s)
 
     def mute(self, time_s: float) -> None:
         """A fault: end the touch, if any, and hear nothing until `unmute`."""
@@ -374,6 +383,7 @@ class Zone:
     def _hold(self, time_s: float, crest: float) -> None:
         self.crest = crest
         self.slow = False
+        self.past = [0.0, 0.0, 0.0, 0.0]
         self._set_lift_level()
         self.pressure = self.load
         self.pressure_sent = -1.0
@@ -404,6 +414,7 @@ class Zone:
         before = self.load
         load = self.load = (self.table[reading] - self.rest_load) * self.scale
         if time_s >= self.turn_s:
+            self._look_back(time_s, load)
             self.low_before, self.low, self.turn_s = self.low, load, time_s + QUICK_S
         elif load < self.low:
             self.low = load
@@ -436,6 +447,18 @@ class Zone:
                 self.pressure_sent = pressure
                 value = 0.0 if pressure < 0.0 else 1.0 if pressure > 1.0 else pressure
                 self.touches.append(Touch(PRESSURE, self.index, time_s, value))
+
+    def _look_back(self, time_s: float, load: float) -> None:
+        """Ask, where a load has dropped quickly and now keeps still, if what is left is leakage."""
+        past = self.past
+        if (
+            load < DROP_SHARE * past[0]
+            and past[-1] - load < STILL_SHARE * past[0]
+            and time_s - self.onset_s > STRIKE_S
+        ):
+            self.due.append(self)
+        del past[0]
+        past.append(load)
 
     def _lets_go(self, time_s: float, load: float, before: float) -> bool:
         """Under the lift level: whether it has been so for long enough, and was let go."""
