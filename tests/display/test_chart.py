@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -110,6 +111,23 @@ def test_kinds_are_told_by_outline_and_filling() -> None:
     silent = drawing(show("presets: {p: {zones: {a1: nothing, a2: D3, b1: D3}}}"))
     first = next(next(silent.iter(f"{SVG}g")).iter(f"{SVG}ellipse"))
     assert (first.get("fill"), first.get("stroke-dasharray")) not in styles
+
+
+def test_the_legend_says_what_each_outline_means() -> None:
+    of = show("presets: {p: {zones: {a1: D3, a2: {control: 64}, b1: {action: panic}}}}")
+    page = next(drawing(of).iter(f"{SVG}g"))
+    told: dict[tuple[str | None, str | None], str] = {}
+    elements = list(page)
+    for swatch, words in pairwise(elements):
+        if swatch.tag == f"{SVG}rect" and words.tag == f"{SVG}text":
+            told[swatch.get("fill"), swatch.get("stroke-dasharray")] = words.text or ""
+    zones = [each for each in elements if each.tag == f"{SVG}ellipse"]
+    meanings = [told[each.get("fill"), each.get("stroke-dasharray")] for each in zones]
+    assert meanings == [
+        "plays notes",
+        "works a control or pedal",
+        "makes the bridge do something",
+    ]
 
 
 def test_what_all_zones_share_is_told_once() -> None:
