@@ -4,6 +4,7 @@
     |-- DocumentError              a YAML file is wrong; carries every Problem in it
     |-- CalibrationError           a calibration that is damaged or made for another mat
     |-- TakeError                  a recording that is damaged, too new, or cannot be written
+    |-- HandoverError              a packed show that is damaged or hostile, or cannot be written
     |-- BoardError                 the board
     |   |-- BoardUnavailable       it is not there, busy, or not ours to open; may come later
     |   `-- BoardLost              it was there and went away
@@ -59,6 +60,10 @@ class CalibrationError(MatbridgeError):
 
 class TakeError(MatbridgeError):
     """A recording is damaged, of a newer version, or cannot be written."""
+
+
+class HandoverError(MatbridgeError):
+    """A packed show is damaged, hostile or of a newer version, or cannot be written."""
 
 
 class BoardError(MatbridgeError):

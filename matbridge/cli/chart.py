@@ -14,7 +14,7 @@ def parser() -> argparse.ArgumentParser:
         description="Draw the mat to scale with what each zone plays, one page a preset, to be "
         "printed on A4 or Letter and handed over.",
     )
-    made.add_argument("file", metavar="FILE", help="the performance, a YAML file")
+    made.add_argument("file", metavar="FILE", help="the performance, a YAML file, or a packed show")
     made.add_argument(
         "-o",
         "--output",
@@ -31,10 +31,11 @@ def main(argv: Sequence[str]) -> int:
     options = parser().parse_args(argv)
 
     from matbridge.cli.explain import chosen
+    from matbridge.cli.show_argument import written_file
     from matbridge.display import chart
     from matbridge.mapping.load import load_show
 
-    show = load_show(options.file)
+    show = load_show(written_file(options.file))
     presets = chosen(show, options.preset)
     draw = chart.html if options.output.suffix.lower() == ".html" else chart.svg
     try:

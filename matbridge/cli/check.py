@@ -13,19 +13,22 @@ def parser() -> argparse.ArgumentParser:
         description="Check mat and performance files. Prints every problem with its place, and "
         "what is odd but plays. Exit code 1 when a file has problems.",
     )
-    made.add_argument("files", metavar="FILE", nargs="+", help="a performance or a mat, in YAML")
+    made.add_argument(
+        "files", metavar="FILE", nargs="+", help="a performance or a mat, in YAML, or a packed show"
+    )
     return made
 
 
 def main(argv: Sequence[str]) -> int:
     files: list[str] = parser().parse_args(argv).files
 
+    from matbridge.cli.show_argument import written_file
     from matbridge.mapping.load import load
     from matbridge.mapping.problems import shown
 
     wrong = False
     for file in files:
-        loaded = load(file)
+        loaded = load(written_file(file))
         for problem in loaded.problems:
             print(shown(problem), file=sys.stderr)
         for warning in loaded.warnings:

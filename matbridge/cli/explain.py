@@ -18,7 +18,7 @@ def parser() -> argparse.ArgumentParser:
         prog="matbridge explain",
         description="Print what every zone of a performance plays, and how, preset by preset.",
     )
-    made.add_argument("file", metavar="FILE", help="the performance, a YAML file")
+    made.add_argument("file", metavar="FILE", help="the performance, a YAML file, or a packed show")
     made.add_argument("--preset", metavar="NAME", help="only this preset")
     made.add_argument("--json", action="store_true", help="print it for programs, as JSON")
     return made
@@ -27,9 +27,10 @@ def parser() -> argparse.ArgumentParser:
 def main(argv: Sequence[str]) -> int:
     options = parser().parse_args(argv)
 
+    from matbridge.cli.show_argument import written_file
     from matbridge.mapping.load import load_show
 
-    show = load_show(options.file)
+    show = load_show(written_file(options.file))
     presets = chosen(show, options.preset)
     if options.json:
         print(json.dumps([preset_facts(preset, show) for preset in presets], indent=2))

@@ -38,6 +38,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("check", "check mat and performance files"),
     "explain": ("explain", "what every zone plays, and how"),
     "chart": ("chart", "draw the mat with what each zone plays, to be printed"),
+    "pack": ("pack", "hand a show over: all that another machine needs, in one file"),
     "new": ("new", "write a commented mat or performance file to begin with"),
     "schema": ("schema", "print the JSON Schema of the files, or the reference of their keys"),
     "completion": ("completion", "what a shell needs to complete command lines"),

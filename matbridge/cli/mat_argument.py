@@ -27,10 +27,11 @@ def mat_document(path: str) -> tuple[MatPlan, Document]:
 
 def split(path: str) -> tuple[MatPlan, Show | None]:
     """The mat, and the show where FILE is a performance; raises as `load_mat_of` does."""
+    from matbridge.cli.show_argument import written_file
     from matbridge.errors import DocumentError
     from matbridge.mapping.load import load
 
-    loaded = load(path)
+    loaded = load(written_file(path))
     if loaded.plan is None:
         raise DocumentError(loaded.problems)
     if isinstance(loaded.plan, MatPlan):

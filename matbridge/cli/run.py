@@ -14,7 +14,7 @@ def parser() -> argparse.ArgumentParser:
         " Its files are watched: a changed one is taken up while playing, a wrong one changes"
         " nothing.",
     )
-    made.add_argument("file", metavar="FILE", help="the performance, a YAML file")
+    made.add_argument("file", metavar="FILE", help="the performance, a YAML file, or a packed show")
     made.add_argument("--preset", metavar="NAME", help="start with this preset")
     made.add_argument(
         "--name",
@@ -39,6 +39,7 @@ def parser() -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str]) -> int:
     given = parser().parse_args(argv)
+    from matbridge.cli.show_argument import written_file
     from matbridge.service.host import Host, Options
     from matbridge.service.log import Format, Log, in_journal, to_descriptor
 
@@ -53,7 +54,7 @@ def main(argv: Sequence[str]) -> int:
         lock_memory=given.lock_memory,
     )
     try:
-        return Host(log, options).run(given.file)
+        return Host(log, options).run(written_file(given.file, log.info))
     finally:
         log.close()
 
