@@ -218,10 +218,11 @@ class Sensing(Form):
         None, description="A fast rise of this share of full press on a held zone strikes anew."
     )
     crosstalk: Annotated[float, number(0, 0.9)] | None = Field(
-        None, description="Under this share of a near zone being struck a zone is silent; 0: never."
+        None,
+        description="Share of a strike's force that zones 15 cm away may feel in silence; 0: none.",
     )
     crosstalk_reach_cm: Annotated[float, number(1, 1000)] | None = Field(
-        None, description="At this distance that share is half of it."
+        None, description="The distance that halves that share."
     )
     object_after_s: Annotated[float, number(1, 3600)] | None = Field(
         None, description="What lies so long without moving is no foot, and is the new rest."
