@@ -52,6 +52,7 @@ def test_joining_is_silent() -> None:
     ledger, out = Ledger(1), list[Sent]()
     ledger.join(C4, 90, 0, out)
     ledger.join(C4, 91, 1, out)
+    assert [sounding.zone for sounding in ledger.sounding()] == [1]
     ledger.release(C4, 20, out)
     assert said(out) == ["on 1 60 90"]
     ledger.release(C4, 21, out)
@@ -120,6 +121,8 @@ def test_of_an_unseen_loss_the_latest_note_offs_are_owed_again() -> None:
     ledger.lose(0, unseen=True)
     ledger.back(0, out)
     assert said(out) == ["off 1 60 64"]
+    ledger.lose(0, unseen=True)
+    assert said(recover(ledger.image)) == ["off 1 60 64"]
 
 
 def test_another_ledger_takes_over_what_is_owed() -> None:

@@ -7,8 +7,8 @@ from math import exp
 
 import pytest
 
-from matbridge.mapping.plan import ControlMode, ControlPart, Hold, PressureTarget
-from tests.support.playing import FALLING, STRAIGHT_14, Play, note, preset, pressure
+from matbridge.mapping.plan import Act, ChannelEntry, ControlMode, ControlPart, Hold, PressureTarget
+from tests.support.playing import FALLING, STRAIGHT_14, Play, note, performance, preset, pressure
 
 
 @pytest.mark.parametrize(
@@ -176,6 +176,24 @@ def test_smoothing_of_several_zones() -> None:
     assert play.wait(1.0)[-1] == "pressure 1 90"
     play.off(1)
     assert play.wait(1.0)[-1] == "pressure 1 40"
+
+
+def test_after_another_preset_the_first_value_is_sent_whatever_it_is() -> None:
+    part = ControlPart(
+        0, 1, 11, ControlMode.PRESSURE, pressure=pressure(PressureTarget.CONTROL, control=11)
+    )
+    zones = (part, note(60, pressure=(pressure(),)), note(62, 64, pressure=(pressure(),)))
+    other = preset(note(1), note(2), note(3), entry=(ChannelEntry(0, 1, controls=((11, 100),)),))
+    play = Play(performance(preset(*zones), other))
+    for zone in range(3):
+        play.on(zone)
+        play.press(zone, 50)
+        play.off(zone)
+    play.act(Act.NEXT_PRESET)
+    play.act(Act.PREVIOUS_PRESET)
+    play.on(0, 1)
+    assert play.press(0, 0) == ["control 1 11 0"]
+    assert play.press(1, 0) == ["pressure 1 0"]
 
 
 def test_a_table_may_fall() -> None:

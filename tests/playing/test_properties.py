@@ -158,7 +158,7 @@ def test_every_note_on_has_its_one_note_off(
     stage.end()
 
 
-@settings(max_examples=100, suppress_health_check=list(HealthCheck))
+@settings(max_examples=60, suppress_health_check=list(HealthCheck))
 @given(shows.performance_texts(), PLAYS)
 def test_so_it_is_for_all_that_can_be_written(text: bytes, moves: list[Move]) -> None:
     show = show_from(text, shows.MAT, ("lamp-lighters.yaml", "quay.mat.yaml"))

@@ -61,10 +61,14 @@ def test_beats_follow_the_tempo() -> None:
 
 def test_forgotten_calls_take_no_room() -> None:
     timers, bell = Timers(Tempo(120.0)), Bell()
+    for number in range(40):
+        timers.at(2000.0 - number, bell.named(str(number)))
     for _ in range(10_000):
-        timers.cancel(timers.at(1000.0, bell.named("a")))
-        timers.cancel(timers.at_beat(1000.0, bell.named("a")))
-    assert len(timers._seconds) + len(timers._beats) <= timers_module.SWEEP_ABOVE + 1
+        timers.cancel(timers.at(1000.0, bell.named("no")))
+        timers.cancel(timers.at_beat(1000.0, bell.named("no")))
+    assert len(timers._seconds) + len(timers._beats) <= 2 * 40 + timers_module.SWEEP_ABOVE + 2
+    timers.run(3000.0, [])
+    assert [name for name, _ in bell.rung] == [str(number) for number in reversed(range(40))]
 
 
 def test_over_the_limit_the_first_ones_come_early(monkeypatch: pytest.MonkeyPatch) -> None:
