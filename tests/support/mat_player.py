@@ -15,6 +15,9 @@ RATE_HZ = 250.0
 # A press: up within 20 ms, held, and gone; long enough for the slowest scan rate used.
 HOLD_S = 0.15
 
+# A board that sends nothing for so long has been unplugged.
+PATIENCE_S = 2.0
+
 
 class MatPlayer:
     """Text scans of `channels` readings until closed.
@@ -47,6 +50,7 @@ class MatPlayer:
         self._spoil = spoil
         self._rng = Random(9)
         self._levels = [0.0] * channels
+        self._scans = 0  # sent so far
         self._lock = threading.Lock()
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._scan, args=(greeting,), daemon=True)
@@ -60,12 +64,22 @@ class MatPlayer:
         self._thread.join()
 
     def press(self, place: str, reading: float, hold_s: float = HOLD_S) -> None:
-        """Press it and let go; returns when it is let go."""
+        """Press it and let go; returns when it is let go.
+
+        However busy the machine is, the board sees it: each part lasts for some scans at least.
+        """
         for share in (0.5, 1.0):
             self._set(place, reading * share)
-            time.sleep(0.01)
-        time.sleep(hold_s)
+            self._pass(0.01, scans=2)
+        self._pass(hold_s, scans=10)
         self._set(place, 0.0)
+
+    def _pass(self, seconds: float, scans: int) -> None:
+        """Let time and scans go by, but never wait for scans that do not come."""
+        started_s, until = time.monotonic(), self._scans + scans
+        time.sleep(seconds)
+        while self._scans < until and time.monotonic() < started_s + seconds + PATIENCE_S:
+            time.sleep(0.002)
 
     def _set(self, place: str, reading: float) -> None:
         with self._lock:
@@ -75,7 +89,6 @@ class MatPlayer:
     def _scan(self, greeting: bytes) -> None:
         self._send(greeting)
         due_s = time.monotonic()
-        number = 0
         while not self._stop.is_set():
             with self._lock:
                 levels = list(self._levels)
@@ -91,8 +104,8 @@ class MatPlayer:
                 if self._rng.random() < 0.2:
                     readings[channel] = 900
             line = (",".join(map(str, readings)) + "\n").encode()
-            self._send(line if self._spoil is None else self._spoil(number, line))
-            number += 1
+            self._send(line if self._spoil is None else self._spoil(self._scans, line))
+            self._scans += 1
             # A board that could not send goes on from now: it does not make up for what it missed.
             due_s = max(due_s + 1 / RATE_HZ, time.monotonic() - 0.05)
             self._stop.wait(max(0.0, due_s - time.monotonic()))
