@@ -354,3 +354,26 @@ def test_messages_that_a_mistake_lost_leave_no_note_sounding(
     stage.lift(1)
     stage.press(2)
     assert pairs(stage.ports["quay"].messages)[1] == {(0, 62)}
+
+
+def test_an_output_that_left_the_show_while_it_was_gone_is_still_owed(
+    stage: Stage,
+) -> None:
+    bridge = stage.start(loaded(write_show(stage.folder)))
+    stage.link.plug()
+    stage.scan(1.0)
+    stage.press(0)
+    stage.pull("quay")
+    show = write_show(stage.folder)
+    text = show.read_text()
+    show.write_text(text.replace("virtual: quay", "virtual: pier"))
+    bridge.swap(loaded(show).show, None)
+    assert not stage.ports["quay"].up
+    stage.put_back("quay")  # nobody has it open now
+    # In a later process even, once a show has it again.
+    stage.kill()
+    stage.start(loaded(show)).close()
+    assert pairs(stage.ports["quay"].messages)[1] == {(0, 60)}
+    show.write_text(text)
+    stage.start(loaded(show)).close()
+    assert pairs(stage.ports["quay"].messages) == ([(0, 60)], set())

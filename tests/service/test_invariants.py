@@ -101,6 +101,14 @@ class Night(RuleBasedStateMachine):
     def lift(self, zone: int) -> None:
         self.stage.lift(zone)
 
+    @rule(steps=st.lists(zones, min_size=1, max_size=4))
+    def walk(self, steps: list[int]) -> None:
+        """Zone after zone, the last one held."""
+        for zone in steps[:-1]:
+            self.stage.press(zone)
+            self.stage.lift(zone)
+        self.stage.press(steps[-1])
+
     @rule(zone=zones, reading=st.integers(REST, 1000))
     def lean(self, zone: int, reading: int) -> None:
         self.stage.scan(0.02, **{f"z{zone}": reading})
