@@ -1,4 +1,7 @@
-"""The bridge's end of a process that holds a MIDI port (port_process.py). Nothing here waits."""
+"""The bridge's end of a process that holds a MIDI port. Nothing here waits.
+
+What the two say to each other is port_process.py's.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +19,7 @@ _ROOT = str(Path(__file__).parents[2])
 
 
 class PortClient:
-    """A process that holds, or looks for, one port.
+    """A process that holds, or looks for, one port. module, arguments: what it runs.
 
     reading, writing: descriptors that become readable when it says something or ends, and writable
         when it takes more.
@@ -24,11 +27,10 @@ class PortClient:
 
     __slots__ = ("_partial", "_process", "reading", "writing")
 
-    def __init__(self, kind: str, target: str, client: str, driver: str) -> None:
+    def __init__(self, module: str, *arguments: str) -> None:
         path = filter(None, (_ROOT, os.environ.get("PYTHONPATH")))
-        command = (sys.executable, "-P", "-m", "matbridge.midi.port_process")
         self._process = Popen(  # noqa: S603 - our own module, no shell
-            (*command, kind, target, client, driver),
+            (sys.executable, "-P", "-m", module, *arguments),
             bufsize=0,
             stdin=PIPE,
             stdout=PIPE,

@@ -83,6 +83,11 @@ class SystemPort(Output):
         self._dropped = 0
         self._losses = 0
 
+    def command(self) -> tuple[str, ...]:
+        """The module that the process runs, and its arguments."""
+        process = "matbridge.midi.port_process"
+        return process, self.kind, self._target, self.client_name(), self._driver
+
     def client_name(self) -> str:
         """What the MIDI system calls us."""
         raise NotImplementedError
@@ -144,7 +149,7 @@ class SystemPort(Output):
     def _look(self) -> None:
         """Start a process that looks for the port."""
         self._ended = [client for client in self._ended if not client.gone()]
-        self._client = PortClient(self.kind, self._target, self.client_name(), self._driver)
+        self._client = PortClient(*self.command())
         self._state = State.LOOKING
         self._refusal = None
         self._heard_s = self._loop.now_s()

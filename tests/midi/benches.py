@@ -16,6 +16,7 @@ from matbridge.midi.memory_port import MemoryPort
 from matbridge.midi.output import Output
 from matbridge.midi.outputs import make_output
 from tests.midi.conftest import Turning, use
+from tests.support.bluez import Bluez
 from tests.support.din import DinPeer
 from tests.support.jack import JackReader, JackServer
 from tests.support.midi_judges import events_by_mido
@@ -38,6 +39,9 @@ class Bench(ABC):
     @abstractmethod
     def make(self) -> Output:
         """The output, closed; what it goes to is there."""
+
+    def appear(self) -> None:  # noqa: B027 - most are there before the output is opened
+        """Whatever the other end does by itself once the output is open."""
 
     def listen(self) -> None:  # noqa: B027 - most hear from the beginning
         """Make sure that what is sent from now on is heard; the output is up."""
@@ -224,6 +228,42 @@ class NetworkBench(Bench):
         self._peer.come_back()
 
 
+class BluetoothBench(Bench):
+    """The phone leaves, or its radio takes nothing."""
+
+    kind = "bluetooth"
+
+    def make(self) -> Output:
+        self._bluez = self.stack.enter_context(Bluez())
+        self.patch.setenv("DBUS_SYSTEM_BUS_ADDRESS", self._bluez.address)
+        self._bluez.start()
+        self._output = make_output("out", "bluetooth", "stepping stones")
+        return self._output
+
+    def appear(self) -> None:
+        self._seek()
+
+    def heard(self) -> list[bytes]:
+        return self._bluez.reader.messages
+
+    def lose(self) -> None:
+        self._bluez.leave()
+
+    def find(self) -> None:
+        self._seek()
+
+    def hold_up(self) -> None:
+        self._bluez.hold()
+
+    def let_go(self) -> None:
+        self._bluez.let_go()
+
+    def _seek(self) -> None:
+        offered = self._bluez.registered
+        self.turning.until(lambda: "RegisterAdvertisement" in offered, "the advertisement")
+        self._bluez.listen()
+
+
 def _even_port() -> int:
     """A port whose next one is free too; nobody else takes ports of loopback in a test."""
     with RtpPeer() as spare:
@@ -237,4 +277,5 @@ BENCHES: tuple[type[Bench], ...] = (
     VirtualBench,
     PortBench,
     NetworkBench,
+    BluetoothBench,
 )

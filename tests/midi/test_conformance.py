@@ -49,7 +49,7 @@ def phrase(start: int = 0, count: int = 12) -> list[bytes]:
 
 
 def test_every_kind_has_a_bench() -> None:
-    assert {bench.kind for bench in BENCHES} == set(KINDS) - {"bluetooth"}
+    assert {bench.kind for bench in BENCHES} == set(KINDS)
 
 
 def test_closed_it_refuses_and_leaves_nothing_behind(bench: Bench) -> None:
@@ -60,6 +60,7 @@ def test_closed_it_refuses_and_leaves_nothing_behind(bench: Bench) -> None:
     output.close()
     output.open(bench.turning.loop)
     output.open(bench.turning.loop)
+    bench.appear()
     bench.turning.until(lambda: output.up, "the port")
     output.close()
     output.close()
@@ -75,6 +76,7 @@ def test_closed_it_refuses_and_leaves_nothing_behind(bench: Bench) -> None:
 def test_its_status_is_fit_to_be_sent_and_shown(bench: Bench) -> None:
     output = bench.make()
     output.open(bench.turning.loop)
+    bench.appear()
     bench.turning.until(lambda: output.up, "the port")
     facts = json.loads(json.dumps(output.status()))
     assert facts["kind"] == bench.kind
@@ -86,13 +88,14 @@ def test_its_status_is_fit_to_be_sent_and_shown(bench: Bench) -> None:
     facts = json.loads(json.dumps(output.status()))
     assert facts["up"] is False
     assert facts["why"]
-    output.close()
     bench.find()
+    output.close()
 
 
 def test_messages_arrive_in_order_and_the_last_before_it_closes(bench: Bench) -> None:
     output = bench.make()
     output.open(bench.turning.loop)
+    bench.appear()
     bench.turning.until(lambda: output.up, "the port")
     bench.listen()
     sent = phrase()
@@ -107,6 +110,7 @@ def test_messages_arrive_in_order_and_the_last_before_it_closes(bench: Bench) ->
 def test_no_note_off_is_lost_under_a_flood(bench: Bench) -> None:
     output = bench.make()
     output.open(bench.turning.loop)
+    bench.appear()
     bench.turning.until(lambda: output.up, "the port")
     bench.listen()
     for note in range(40):
@@ -128,6 +132,7 @@ def test_it_is_lost_and_found_and_says_so_once(bench: Bench) -> None:
     output.on_down = lambda why: events.append(f"down: {why}")
     output.open(bench.turning.loop)
     was_up = output.up
+    bench.appear()
     bench.turning.until(lambda: output.up, "the port")
     # Only an output that needed longer than `open` has anything to tell.
     assert events == ([] if was_up else ["up"])
@@ -179,6 +184,7 @@ def test_it_fails_alone(bench: Bench, fault: str, tmp_path: Path) -> None:
         victim = bench.make()
         for output in (memory, cable, victim):
             output.open(loop)
+        bench.appear()
         bench.turning.until(lambda: victim.up, "the port")
         longest_s, sent = 0.0, []
         for n in range(120):
