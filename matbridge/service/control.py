@@ -122,7 +122,7 @@ class ControlServer:
                 os.unlink(self._path)  # noqa: PTH108
             listener = _listener(self._path)
         except OSError as error:
-            raise ControlError(f"no control socket at {self._path}: {error.strerror}") from error
+            raise ControlError(f"no control socket at {self._path}: {error.strerror or error}") from error
         self._listener = listener
         self._loop.add_reader(listener.fileno(), self._knocked)
 
