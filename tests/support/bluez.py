@@ -102,11 +102,15 @@ class Bluez:
 
     def hold(self) -> None:
         """The radio takes nothing."""
-        self._loop.call_soon_threadsafe(self._loop.remove_reader, self._phone)
+        phone = self._phone
+        assert phone is not None
+        self._loop.call_soon_threadsafe(lambda: self._loop.remove_reader(phone))
 
     def let_go(self) -> None:
         """It does again."""
-        self._loop.call_soon_threadsafe(self._loop.add_reader, self._phone, self._read)
+        phone = self._phone
+        assert phone is not None
+        self._loop.call_soon_threadsafe(lambda: self._loop.add_reader(phone, self._read))
 
     async def _start(self) -> None:
         os.environ["DBUS_SYSTEM_BUS_ADDRESS"] = self.address

@@ -190,7 +190,9 @@ class JackReader:
     def __enter__(self) -> Self:
         environment = {**os.environ, **self._server.env}
         self._process = subprocess.Popen(
-            ("stdbuf", "-oL", "jack_midi_dump", "-a", self._client),
+            # It keeps 128 messages until it has printed them, and loses those that come then; so
+            # it must not be kept waiting for its turn.
+            ("nice", "-n", "-15", "stdbuf", "-oL", "jack_midi_dump", "-a", self._client),
             env=environment,
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
