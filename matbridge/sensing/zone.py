@@ -452,7 +452,8 @@ class Zone:
         """Ask, where a load has dropped quickly and now keeps still, if what is left is leakage."""
         past = self.past
         if (
-            load < DROP_SHARE * past[0]
+            load >= self.lift_level  # under it the touch ends anyway, perhaps with this very scan
+            and load < DROP_SHARE * past[0]
             and past[-1] - load < STILL_SHARE * past[0]
             and time_s - self.onset_s > STRIKE_S
         ):
