@@ -24,6 +24,7 @@ class HostBoard(threading.Thread):
         super().__init__(daemon=True)
         self._machine = machine
         self._readings = [REST] * ZONES
+        self._wanted = [REST] * ZONES
         self._ended = threading.Event()
 
     def __enter__(self) -> Self:
@@ -39,19 +40,29 @@ class HostBoard(threading.Thread):
         self._ended.set()
         self.join()
 
+    def _move(self) -> None:
+        """One scan nearer to where each sensor is wanted: up in three scans, down in six."""
+        for zone, wanted in enumerate(self._wanted):
+            reading = self._readings[zone]
+            if reading < wanted:
+                self._readings[zone] = min(reading + (PRESSED - REST) // 3 + 1, wanted)
+            elif reading > wanted:
+                self._readings[zone] = max(reading - (PRESSED - REST) // 6 - 1, wanted)
+
     def run(self) -> None:
         start, sequence = time.monotonic(), 0
         while not self._ended.is_set():
+            self._move()
             clock_us = round(sequence * 1e6 / RATE_HZ)
             self._machine.send(encode_scan(sequence, clock_us, self._readings, BITS))
             sequence += 1
             time.sleep(max(0.0, start + sequence / RATE_HZ - time.monotonic()))
 
     def press(self, zone: int) -> None:
-        self._readings[zone] = PRESSED
+        self._wanted[zone] = PRESSED
 
     def lift(self, zone: int) -> None:
-        self._readings[zone] = REST
+        self._wanted[zone] = REST
 
     def lift_all(self) -> None:
-        self._readings[:] = [REST] * ZONES
+        self._wanted[:] = [REST] * ZONES

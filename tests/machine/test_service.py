@@ -93,6 +93,11 @@ class Stage:
             " | grep -q '\"heard\": true'"
         )
 
+    def until_logged_again(self, word: str, times: int) -> None:
+        """Wait until the service has said this so many times."""
+        count = f"journalctl _UID=1000 --no-pager -o cat | grep -c '{word}'"
+        self.machine.until(f"test $({count}) = {times}")
+
     def log(self) -> str:
         return self.machine.run(
             "journalctl _UID=1000 --no-pager -o short-monotonic | tail -40", check=False
@@ -177,19 +182,10 @@ def test_a_wrong_edit_keeps_the_old_mapping_and_a_right_one_switches(stage: Stag
     )
     stage.played(0, 60)
     stage.write(performance(first_note=72))
-    stage.machine.until("journalctl _UID=1000 --no-pager | grep -i 'reload' | tail -1 | grep -v H9")
-    end_s = time.monotonic() + 20
-    while time.monotonic() < end_s:
-        mark = len(stage.heard())
-        stage.board.press(0)
-        time.sleep(0.5)
-        stage.board.lift(0)
-        time.sleep(0.5)
-        if ("on", 72) in stage.heard(mark):
-            break
+    stage.until_logged_again("reloaded", times=1)
     stage.played(1, 73)
     stage.write(performance())
-    time.sleep(2)
+    stage.until_logged_again("reloaded", times=2)
     stage.played(1, 61)
 
 
