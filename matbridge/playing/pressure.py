@@ -167,10 +167,6 @@ class SmoothFlow(Flow):
             value = max(levels.values())
         self._fall(value, now_s, out)
 
-    def forget(self, sent: int = UNKNOWN) -> None:
-        super().forget(sent)
-        self._at = self._goal = 0.0
-
     def _fall(self, value: float, now_s: float, out: list[Sent]) -> None:
         if self._timer is not None:
             self._goal = value

@@ -102,7 +102,7 @@ class PlainZone(Zone):
         self._strike = strike
         self._release = ledger.release
         self._key = -1  # that sounds
-        self._aim = base + note  # that the next onset strikes, or -1
+        self._aim = -1  # that the next onset strikes
 
     @property
     def held(self) -> bool:

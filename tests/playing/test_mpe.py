@@ -13,7 +13,7 @@ from matbridge.mapping.plan import (
     SameNote,
     VoicePlan,
 )
-from tests.support.playing import STRAIGHT_14, Play, note, performance, preset, pressure
+from tests.support.playing import STRAIGHT_14, Play, kinds, note, performance, preset, pressure
 
 LOWER = MpePlan(0, 1, 15)
 UPPER = MpePlan(0, 16, 3, bend_range=24)
@@ -192,6 +192,15 @@ def test_a_preset_with_other_zones_ends_the_notes_and_closes_them() -> None:
     ]
     assert play.off(0) == []
     assert play.act(Act.NEXT_PRESET)[:3] == ["control 1 101 0", "control 1 100 6", "control 1 6 2"]
+
+
+def test_a_voice_that_waits_does_not_come_back_as_the_zones_change() -> None:
+    play = Play(
+        performance(pieces(note(60), note(62), voices=VoicePlan(limit=1)), preset(note(1), note(2)))
+    )
+    play.on(1)
+    play.on(0)
+    assert kinds(play.act(Act.NEXT_PRESET), "on", "off") == ["off 3 60 64"]
 
 
 def test_an_output_that_comes_back_learns_of_the_zone_first() -> None:

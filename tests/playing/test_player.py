@@ -109,6 +109,15 @@ def test_a_ringing_zone_belongs_to_its_preset_until_the_lift() -> None:
     assert play.press(0, 44) == ["control 1 1 44"]
 
 
+def test_pressure_is_sensed_for_a_ringing_zone_until_its_lift() -> None:
+    play = Play(three())
+    play.on(0)
+    play.act(Act.NEXT_PRESET)
+    assert play.player.sensing_needs().pressure == (True,)
+    play.off(0)
+    assert play.player.sensing_needs().pressure == (False,)
+
+
 def test_an_onset_on_a_ringing_zone_is_of_the_new_preset() -> None:
     play = Play(three())
     play.on(0)
@@ -171,6 +180,26 @@ def test_mute() -> None:
     play.on(2)
     assert play.tap(0) == ["on 1 60 100", "off 1 60 64"]
     assert play.tap(1) == ["on 1 62 100"]
+
+
+def test_the_lift_of_a_muted_note_ends_no_other() -> None:
+    play = Play(preset(note(60), note(60)))
+    play.on(0)
+    play.act(Act.MUTE)
+    play.act(Act.MUTE)
+    play.on(1)
+    assert play.off(0) == []
+    assert play.off(1) == ["off 1 60 64"]
+
+
+def test_after_a_panic_a_foot_still_there_moves_nothing() -> None:
+    part = ControlPart(
+        0, 1, 1, ControlMode.PRESSURE, pressure=pressure(PressureTarget.CONTROL, control=1)
+    )
+    play = Play(preset(part, note(60, pressure=(pressure(),))))
+    play.on(0, 1)
+    play.act(Act.PANIC)
+    assert play.press(0, 50) + play.press(1, 50) == []
 
 
 def control() -> ControlPart:
@@ -334,6 +363,18 @@ def test_a_loss_that_was_seen_late_owes_the_latest_note_offs_again() -> None:
     play.tap(0)
     play.player.output_lost(0, unseen=True)
     assert play.heard(play.player.output_back(0)) == ["off 1 60 64"]
+
+
+def test_between_a_reload_and_its_start_feet_are_heard() -> None:
+    play = Play(preset(note(60), note(62), note(64)))
+    play.act(Act.TRANSPOSE, 1)
+    play.on(0, 2)
+    assert play.swap(performance(preset(note(70), note(72), note(74)))) == []
+    assert play.off(0) == ["off 1 61 64"]
+    assert play.on(0) == ["on 1 71 100"]
+    assert play.start() == []
+    assert play.off(0) == ["off 1 71 64"]
+    assert play.finish() == ["off 1 65 64"]
 
 
 @pytest.mark.parametrize("leaving", list(Leaving))

@@ -173,6 +173,7 @@ def test_smoothing_of_several_zones() -> None:
     play.on(0, 1)
     play.press(0, 40)
     play.press(1, 90)
+    play.press(0, 40)
     assert play.wait(1.0)[-1] == "pressure 1 90"
     play.off(1)
     assert play.wait(1.0)[-1] == "pressure 1 40"

@@ -11,7 +11,8 @@ from itertools import pairwise
 import pytest
 
 from matbridge.mapping.plan import Act
-from tests.support.written import Written, kinds, notes
+from tests.support.playing import kinds
+from tests.support.written import Written, notes
 
 
 def on_off(*keys: str) -> list[str]:

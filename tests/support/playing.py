@@ -122,6 +122,11 @@ def say(message: bytes) -> str:
     return words[heard.type]()
 
 
+def kinds(words: Iterable[str], *kinds: str) -> list[str]:
+    """Those words that begin with one of the kinds, after the output."""
+    return [each for each in words if each.rsplit("/", 1)[-1].split()[0] in kinds]
+
+
 class Receiver:
     """The synths behind the outputs: judges that every note-on gets its one note-off."""
 

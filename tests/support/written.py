@@ -11,7 +11,7 @@ from matbridge.playing.ledger import Sent
 from matbridge.playing.player import Player
 from matbridge.service.boards import make_decoder, make_detector
 from matbridge.service.pipeline import Pipeline
-from tests.support.playing import Receiver, said
+from tests.support.playing import Receiver, kinds, said
 
 ZONES = ("a1", "a2", "a3", "b1", "b2", "b3")
 
@@ -115,11 +115,6 @@ class Written:
 
     def finish(self) -> list[str]:
         return self.heard(self.pipeline.finish(self.now_s))
-
-
-def kinds(words: Iterable[str], *kinds: str) -> list[str]:
-    """Those words that begin with one of the kinds, after the output."""
-    return [each for each in words if each.rsplit("/", 1)[-1].split()[0] in kinds]
 
 
 def notes(words: Iterable[str]) -> list[str]:
