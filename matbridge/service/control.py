@@ -122,7 +122,8 @@ class ControlServer:
                 os.unlink(self._path)  # noqa: PTH108
             listener = _listener(self._path)
         except OSError as error:
-            raise ControlError(f"no control socket at {self._path}: {error.strerror or error}") from error
+            reason = error.strerror or error
+            raise ControlError(f"no control socket at {self._path}: {reason}") from error
         self._listener = listener
         self._loop.add_reader(listener.fileno(), self._knocked)
 

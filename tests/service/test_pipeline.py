@@ -151,20 +151,6 @@ def test_the_detectors_sense_what_the_preset_needs(show: Show) -> None:
     assert pipeline.preset == 1
 
 
-def test_messages_of_a_chunk_are_those_of_its_scans_in_order(show: Show) -> None:
-    chunks = played(5)
-    whole = run(show, chunks, [])
-    pipeline = pipeline_of(show)
-    single = list(pipeline.start(99.0))
-    for now_s, data in chunks:
-        for line in data.splitlines(keepends=True):
-            single += pipeline.feed(0, line, now_s)
-    single += pipeline.finish(chunks[-1][0] + 1)
-    struck = [message for _, message in whole if message[0] & 0xF0 == 0x90]
-    assert len(struck) > 10
-    assert [m[:2] for m in struck] == [m[:2] for _, m in single if m[0] & 0xF0 == 0x90]
-
-
 def test_a_show_of_no_time_at_all_is_no_mistake(tmp_path: Path) -> None:
     pipeline = pipeline_of(load_show(write_show(tmp_path)))
     assert pipeline.finish(0.0) == []
