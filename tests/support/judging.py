@@ -281,8 +281,12 @@ def _count_hit(
     if after < len(lifts_s) and lifts_s[after] == at_s:
         after += 1
     lift_s = lifts_s[after] if after < len(lifts_s) else float("inf")
-    verdict.lifts.append(lift_s - touch.end_s)
-    if abs(lift_s - touch.end_s) > LIFT_S:
+    # Between the leaving of what struck and the end of the touch, no lift is wrong.
+    off_s = lift_s - touch.end_s
+    if touch.left_s < lift_s < touch.end_s:
+        off_s = 0.0
+    verdict.lifts.append(off_s)
+    if abs(off_s) > LIFT_S:
         verdict.wrongs.append(Wrong("lift", touch.zone, lift_s, touch))
 
 

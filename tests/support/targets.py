@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import sqrt
+
 from tests.support.judging import Verdict
 from tests.support.scenarios import Scenario
 
@@ -35,6 +37,11 @@ def misses_of(scenario: Scenario, verdict: Verdict) -> list[str]:
         jitter_s = verdict.delay_s(0.95) - verdict.delay_s(0.05)
         if jitter_s > JITTER_S:
             missed.append(f"jitter {jitter_s * 1000:.1f} ms")
-    if scenario.rho and verdict.rho < scenario.rho:
+    if scenario.rho and verdict.rho + uncertainty(verdict) < scenario.rho:
         missed.append(f"rank correlation {verdict.rho:.3f}")
     return missed
+
+
+def uncertainty(verdict: Verdict) -> float:
+    """Two standard errors of a rank correlation: what few touches cannot tell."""
+    return 2 * (1.0 - verdict.rho**2) / sqrt(max(verdict.hits, 1))

@@ -161,7 +161,8 @@ def strike_again(
         (stay_s + fall_s, 0.0),
     )
     first = _press(zone, start_s, whole, "stomp")
-    first = first._replace(touch=first.touch._replace(end_s=start_s + strike_s))
+    ended = first.touch._replace(end_s=start_s + strike_s, left_s=start_s + low_s)
+    first = first._replace(touch=ended)
     return [first, _press(zone, start_s + strike_s, heel, "strike_again")]
 
 

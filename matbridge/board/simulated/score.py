@@ -26,6 +26,8 @@ class TrueTouch(NamedTuple):
     contact ended, or the next strike began. peak_newton: highest force of the strike itself, on
     the sensor. rise_newton_per_s: mean rate of its first rise. gesture: name of its builder.
     sure: whether it must be heard; a body that lies down or a bag that is put there may be.
+    left_s: when what struck had left, if that is before end_s because something else stayed on,
+    as toes do when the heel is lifted to strike again.
     """
 
     zone: int
@@ -35,6 +37,7 @@ class TrueTouch(NamedTuple):
     rise_newton_per_s: float
     gesture: str
     sure: bool = True
+    left_s: float = float("inf")
 
 
 class Press(NamedTuple):
