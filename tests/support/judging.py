@@ -283,8 +283,8 @@ def _count_hit(
     lift_s = lifts_s[after] if after < len(lifts_s) else float("inf")
     # Between the leaving of what struck and the end of the touch, no lift is wrong.
     off_s = lift_s - touch.end_s
-    if touch.left_s < lift_s < touch.end_s:
-        off_s = 0.0
+    if off_s < 0.0:
+        off_s = min(0.0, lift_s - min(touch.left_s, touch.end_s))
     verdict.lifts.append(off_s)
     if abs(off_s) > LIFT_S:
         verdict.wrongs.append(Wrong("lift", touch.zone, lift_s, touch))

@@ -108,7 +108,8 @@ def lean(zone: int, start_s: float, newton: float, hold_s: float, rng: Random) -
         at_s += rng.uniform(0.3, 0.5)
         force = newton * (rng.uniform(1.5, 2.5) if force <= newton else rng.uniform(0.6, 0.9))
         corners.append((at_s, force))
-    corners.append((max(hold_s, at_s + fall_s + 0.02), 0.0))
+    off_s = max(hold_s, at_s + fall_s + 0.02)
+    corners += [(off_s - fall_s, force), (off_s, 0.0)]
     return _press(zone, start_s, tuple(corners), "lean")
 
 
