@@ -28,6 +28,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from math import hypot
+from operator import itemgetter
 from statistics import median
 
 from matbridge.sensing.zone import State, Zone
@@ -44,8 +45,10 @@ MOST_SHARE = 0.5
 CONVERTER_CHANNELS = 8
 CONVERTER_SHARE = 0.05
 
-# Shares under this are less than any onset level.
-LEAST_SHARE = 0.002
+# Shares under this are less than any onset level: of the hardest stomp, a fraction of a newton. And
+# on a mat of very many small zones only the nearest few matter.
+LEAST_SHARE = 0.0005
+MOST_NEIGHBOURS = 32
 
 # What is this near to the other's load is no leak of it, whatever the forces.
 PLAIN_SHARE = 0.8
@@ -83,7 +86,8 @@ def link_neighbours(
                 share = max(share, CONVERTER_SHARE)
             if share >= LEAST_SHARE:
                 felt.append((other, share))
-        zone.neighbours = tuple(felt)
+        felt.sort(key=itemgetter(1), reverse=True)
+        zone.neighbours = tuple(felt[:MOST_NEIGHBOURS])
 
 
 def usual_leak(leaks: Iterable[float | None]) -> float:

@@ -52,7 +52,7 @@ DIP_SHARE = 0.8
 # Out of a dip, a quick rise by this share of a new strike's opens the window for one; it must be
 # complete so soon. A foot that rolls from heel to toe takes several times as long.
 AGAIN_SHARE = 0.3
-AGAIN_S = 0.04
+AGAIN_S = 0.03
 
 # What remains after a lift creeps, and shakes with the mat, within this share of itself.
 RESIDUE_SHARE = 0.25
@@ -69,7 +69,7 @@ BREAK_LOAD = 0.05
 # Between twice the lift level and the lift level a foot that leaves takes less than this. One that
 # is taken off more slowly ends at a lower level, lest its touch end long before it has left.
 SLOW_S = 0.03
-SLOW_SHARE = 0.1
+SLOW_SHARE = 0.15
 
 # A foot or hand that leaves drops to less than this within a few turns of the quick window, and
 # what is left then changes by no more than that from turn to turn.
@@ -84,6 +84,9 @@ HISTORY = 64
 
 # The hardest strike of a foot has reached its crest by then.
 STRIKE_S = 0.05
+
+# Of a load beyond what the converter tells apart, there may be so many times as much.
+CLIPPED = 2.0
 
 # Contact is reckoned back by no more than this.
 REACH_BACK_S = 0.002
@@ -247,7 +250,8 @@ class Zone:
     def force_lately(self, time_s: float) -> float:
         """The force it carries, or its crest just after a strike."""
         fresh = time_s - self.onset_s < 2.0 * QUICK_S
-        return self.force(max(self.load, self.crest) if fresh else self.load)
+        carried = self.force(max(self.load, self.crest) if fresh else self.load)
+        return CLIPPED * carried if self._is_clipped() else carried
 
     def force_risen(self, time_s: float) -> float:
         """How much its force has risen by just now; near saturation, noise alone is no rise."""
@@ -260,8 +264,11 @@ class Zone:
         """Whether its load has reached a new crest since, or may have beyond what can be told."""
         if self.grown_s > then_s:
             return True
-        saturated = self.load >= (self.table[-1] - self.rest_load) * self.scale
-        return saturated and time_s - self.onset_s < STRIKE_S
+        return self._is_clipped() and time_s - self.onset_s < STRIKE_S
+
+    def _is_clipped(self) -> bool:
+        """Whether its load is as much as can be told of it."""
+        return self.load >= (self.table[-1] - self.rest_load) * self.scale
 
     def strike(self, time_s: float) -> None:
         """What rose is a touch."""
@@ -406,9 +413,16 @@ class Zone:
         return True
 
     def _set_lift_level(self) -> None:
-        above = self.rules.lift_share * (self.crest - self.beneath)
+        share, beneath = self.rules.lift_share, self.beneath
+        above = share * self.crest
+        if beneath > 0.0:
+            # What lies beneath adds to it in force, not in load.
+            power = self.rules.force_power
+            lying = beneath**power
+            touching = max(self.crest**power - lying, 0.0)
+            above = (lying + share**power * touching) ** (1.0 / power) - beneath
         above = max(above, RELEASE_SHARE * self.onset_level)
-        self.lift_level = self.beneath + (SLOW_SHARE * above if self.slow else above)
+        self.lift_level = beneath + (SLOW_SHARE * above if self.slow else above)
 
     def _held(self, time_s: float, reading: int) -> None:
         before = self.load
@@ -449,14 +463,13 @@ class Zone:
                 self.touches.append(Touch(PRESSURE, self.index, time_s, value))
 
     def _look_back(self, time_s: float, load: float) -> None:
-        """Ask, where a load has dropped quickly and now keeps still, if what is left is leakage."""
+        """Ask, where a load has dropped and now keeps still, if what is left is leakage."""
         past = self.past
-        if (
-            load >= self.lift_level  # under it the touch ends anyway, perhaps with this very scan
-            and load < DROP_SHARE * past[0]
-            and past[-1] - load < STILL_SHARE * past[0]
-            and time_s - self.onset_s > STRIKE_S
-        ):
+        if self.slow:
+            settled = abs(past[0] - load) < STILL_SHARE * load
+        else:
+            settled = load < DROP_SHARE * past[0] and past[-1] - load < STILL_SHARE * past[0]
+        if settled and time_s - self.onset_s > STRIKE_S:
             self.due.append(self)
         del past[0]
         past.append(load)
@@ -541,7 +554,7 @@ class Zone:
             self.above += 1
             if self.above > self.rules.debounce_scans:
                 self.peak = load
-                self.base = 0.0
+                self.base = self.residue
                 self.times_s = [time_s - QUICK_S, time_s]
                 self.loads = [low, load]
                 self.contact_s = time_s
