@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import log
+from math import inf, log
 
 from matbridge.sensing.law import force_power
 from matbridge.sensing.settings import SensingSettings, SensorSpec, SensorType
@@ -25,6 +25,10 @@ PERIOD_GAIN = 0.05
 # may be no later than 60 ms.
 MEND_S = 0.025
 
+# From its third scan on, a rise that grows in one scan by this many times all it had grown before
+# is another: a strike's load goes at most with the square of time. Touch chips give theirs in steps.
+KINK = 2.5
+
 # A switch bounces for less than this when it opens.
 SWITCH_BOUNCE_S = 0.012
 
@@ -40,6 +44,7 @@ class Rules:
         "follow",
         "force_power",
         "hold_off_s",
+        "kink",
         "lift_share",
         "mend_s",
         "object_after_s",
@@ -69,6 +74,7 @@ class Rules:
         self.speed_range = log(self.slow_rise_s / fast_rise_s)
         self.force_power = force_power(sensor)
         self.switch = sensor.type is SensorType.SWITCH
+        self.kink = KINK if sensor.type is SensorType.FORCE else inf
         self.mend_s = SWITCH_BOUNCE_S if self.switch else MEND_S
         self.period_s = 0.0
         self.follow = 1.0

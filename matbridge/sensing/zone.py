@@ -362,8 +362,15 @@ class Zone:
             self.low = load
 
     def _rising(self, time_s: float, reading: int) -> None:
-        before = self.load
+        before, before_s = self.load, self.times_s[-1]
         load = (self.table[reading] - self.rest_load) * self.scale
+        kink = self.rules.kink * (before - self.base) + self.wake_load
+        if load - before > kink and len(self.times_s) > 3:
+            # Not the strike that it began as: that was a brush, or a neighbour's.
+            self.load = load
+            self._follow_low(time_s, load)
+            self._rise(time_s, load, before_s, before, max(before, 0.0))
+            return
         self._watch_rise(time_s, load)
         net = load - self.base
         if net >= self.onset_level:
@@ -427,8 +434,9 @@ class Zone:
     def _held(self, time_s: float, reading: int) -> None:
         before = self.load
         load = self.load = (self.table[reading] - self.rest_load) * self.scale
+        dropped = False
         if time_s >= self.turn_s:
-            self._look_back(time_s, load)
+            dropped = self._look_back(time_s, load)
             self.low_before, self.low, self.turn_s = self.low, load, time_s + QUICK_S
         elif load < self.low:
             self.low = load
@@ -453,6 +461,8 @@ class Zone:
             elif load < DIP_SHARE * self.crest:
                 self.dipped = True
                 self.low = self.low_before = load
+        if dropped:
+            self.due.append(self)
         if self.pressure_wanted:
             pressure = self.pressure = self.pressure + (load - self.pressure) * self.rules.follow
             change = pressure - self.pressure_sent
@@ -462,17 +472,16 @@ class Zone:
                 value = 0.0 if pressure < 0.0 else 1.0 if pressure > 1.0 else pressure
                 self.touches.append(Touch(PRESSURE, self.index, time_s, value))
 
-    def _look_back(self, time_s: float, load: float) -> None:
-        """Ask, where a load has dropped and now keeps still, if what is left is leakage."""
+    def _look_back(self, time_s: float, load: float) -> bool:
+        """Whether the load has dropped and now keeps still, so that what is left may be leakage."""
         past = self.past
         if self.slow:
             settled = abs(past[0] - load) < STILL_SHARE * load
         else:
             settled = load < DROP_SHARE * past[0] and past[-1] - load < STILL_SHARE * past[0]
-        if settled and time_s - self.onset_s > STRIKE_S:
-            self.due.append(self)
         del past[0]
         past.append(load)
+        return settled and time_s - self.onset_s > STRIKE_S
 
     def _lets_go(self, time_s: float, load: float, before: float) -> bool:
         """Under the lift level: whether it has been so for long enough, and was let go."""
