@@ -45,7 +45,8 @@ def free_port() -> int:
                     second.bind((HOME, port + 1))
                 except OSError:
                     continue
-                if port < 65534:
+                # Even, as usual: the npm library takes an odd port for one of data.
+                if port < 65534 and port % 2 == 0:
                     return port
 
 
