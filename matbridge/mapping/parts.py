@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from math import ceil
 from typing import Any
 
 from matbridge.mapping.choice import Keyed
@@ -320,7 +321,7 @@ class _Zone:
             self.preset.report(
                 (*path, "bend"),
                 f"bend {form.bend:g} is beyond the bend range of its channel, {bend_range}; write "
-                f"enter: {{bend_range: {abs(form.bend):.0f}}}",
+                f"enter: {{bend_range: {ceil(abs(form.bend))}}}",
             )
         value = bend_value(form.bend, bend_range)
         pressure = None

@@ -211,7 +211,7 @@ def _mend_zone(zone: dict[str, Any]) -> None:
         if form.get("bits") == 14:
             form["control"] = 7
         if "bend" in form:
-            form["bend"] = max(-2, min(2, form["bend"]))
+            form["bend"] = max(-1, min(1, form["bend"]))
         _mend_sound(form)
     layers = zone.get("layers")
     if layers is not None:
