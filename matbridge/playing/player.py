@@ -169,7 +169,7 @@ class Player:
             old.give_way(new, now_s, out)
             stage.rest_bends(out, new.tuned)
         else:
-            old.end_all(now_s, out)
+            self._end_all(now_s, out)
             self._stage.set_mpe((), out)
             self._stage.rest_bends(out)
         if not ticks_on:
@@ -218,7 +218,7 @@ class Player:
     def finish(self, now_s: float) -> list[Sent]:
         """End: every owed note-off, controls and bends at rest, the clock stopped."""
         out: list[Sent] = []
-        self._repertoire.end_all(now_s, out)
+        self._end_all(now_s, out)
         self._stage.rest_bends(out)
         self._clock.stop(out)
         return self._deliver(out)
@@ -293,8 +293,13 @@ class Player:
                 if len(self.requests) < REQUEST_LIMIT:
                     self.requests.append(Act.TAKE)
 
-    def _panic(self, now_s: float, out: list[Sent]) -> None:
+    def _end_all(self, now_s: float, out: list[Sent]) -> None:
+        """Let go of everything. The ledger has the last word: a note that nobody knows ends too."""
         self._repertoire.end_all(now_s, out)
+        self._stage.ledger.clear(out)
+
+    def _panic(self, now_s: float, out: list[Sent]) -> None:
+        self._end_all(now_s, out)
         for control in (messages.ALL_NOTES_OFF, messages.ALL_SOUND_OFF):
             for output, channel in sorted(self._repertoire.used):
                 out.append((output, messages.control_change(channel, control, 0)))

@@ -27,6 +27,7 @@ class Repertoire:
     """
 
     __slots__ = (
+        "_inherited",
         "_presets",
         "_ringing",
         "_stage",
@@ -46,6 +47,7 @@ class Repertoire:
         self._stage = stage
         self._presets = [Preset(plan, stage, self.tuned, act) for plan in plans]
         self._ringing: dict[int, Zone] = {}
+        self._inherited: set[int] = set()  # those that ring for another repertoire
         self.index = index
         self.current = self._presets[index]
         self.onsets: list[Onset] = list(self.current.onsets)
@@ -87,13 +89,14 @@ class Repertoire:
             zone.aim(self._stage.transpose, self._stage.muted)
 
     def give_way(self, heir: Repertoire, now_s: float, out: list[Sent]) -> None:
-        """Leave for good; what is held under feet rings on in `heir`, which has as many zones."""
+        """Leave for good; what is held under feet rings on in `heir`, until the lift at most."""
         self.leave(now_s, out)
         rings = set(map(id, self._ringing.values()))
         for zone in self._zones():
             if id(zone) not in rings:
                 zone.leave(now_s, out)
         heir._ringing.update(self._ringing)
+        heir._inherited.update(self._ringing)
         heir._seat_all()
 
     def end_all(self, now_s: float, out: list[Sent]) -> None:
@@ -149,6 +152,9 @@ class Repertoire:
         def lift(value: float, now_s: float, out: list[Sent]) -> None:
             self._seat(number)
             zone.lift(value, now_s, out)
+            if number in self._inherited:
+                self._inherited.remove(number)
+                zone.leave(now_s, out)
 
         def onset(value: float, time_s: float, now_s: float, out: list[Sent]) -> None:
             lift(UNTOLD_LIFT, now_s, out)

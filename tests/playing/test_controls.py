@@ -102,6 +102,9 @@ def test_controls_when_their_preset_is_left(leaving: Leaving) -> None:
         assert play.act(Act.NEXT_PRESET) == ["control 1 65 0"]
         assert play.off(0, 2) == ["control 1 64 0", "bend 1 8192"]
     assert play.on(0) == ["on 1 60 100"]
+    play.off(0)
+    play.act(Act.PREVIOUS_PRESET)
+    assert play.tap(1) == ["control 1 65 127"]  # it begins as new
 
 
 def test_all_that_a_zone_does_is_done_before_its_action() -> None:

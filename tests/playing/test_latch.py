@@ -1,6 +1,8 @@
 from __future__ import annotations
 
-from matbridge.mapping.plan import Act, Hold, Leaving, Length, PedalPart, VoicePlan
+import pytest
+
+from matbridge.mapping.plan import Act, Hold, Leaving, Length, PedalPart, Priority, VoicePlan
 from tests.support.playing import Play, note, performance, preset, sequence
 
 PEDAL = 0
@@ -73,6 +75,23 @@ def test_a_single_voice_under_the_pedal_does_not_go_back() -> None:
     assert play.off(PEDAL) == ["off 1 62 64"]
 
 
+def test_a_single_voice_goes_back_to_feet_only() -> None:
+    zones = (PedalPart(), note(60), note(62, latched=False))
+    play = Play(preset(*zones, voices=VoicePlan(limit=1)))
+    play.on(PEDAL)
+    play.tap(1)
+    assert play.tap(2) == ["off 1 60 64", "on 1 62 100", "off 1 62 64"]
+
+
+def test_what_waits_is_not_kept() -> None:
+    zones = (PedalPart(), note(60), note(62))
+    play = Play(preset(*zones, voices=VoicePlan(limit=1, priority=Priority.LOWEST)))
+    play.on(PEDAL, 1, 2)
+    assert play.off(2) == []
+    assert play.off(1) == []
+    assert play.off(PEDAL) == ["off 1 60 64"]
+
+
 def test_a_stolen_voice_is_not_kept() -> None:
     zones = (PedalPart(), note(60), note(62), note(64))
     play = Play(preset(*zones, voices=VoicePlan(limit=2)))
@@ -83,10 +102,15 @@ def test_a_stolen_voice_is_not_kept() -> None:
     assert play.off(PEDAL) == ["off 1 62 64", "off 1 64 64"]
 
 
-def test_the_pedal_belongs_to_its_preset() -> None:
-    low = preset(PedalPart(toggle=True), note(60), leaving=Leaving.RING)
+@pytest.mark.parametrize("leaving", list(Leaving))
+def test_the_pedal_belongs_to_its_preset(leaving: Leaving) -> None:
+    low = preset(PedalPart(toggle=True), note(60), leaving=leaving)
     play = Play(performance(low, preset(note(40), note(62))))
     play.tap(PEDAL)
     play.tap(1)
     assert play.act(Act.NEXT_PRESET) == ["off 1 60 64"]
     assert play.tap(1) == ["on 1 62 100", "off 1 62 64"]
+    play.act(Act.PREVIOUS_PRESET)
+    assert play.tap(1) == ["on 1 60 100", "off 1 60 64"]
+    play.tap(PEDAL)
+    assert play.tap(1) == ["on 1 60 100"]

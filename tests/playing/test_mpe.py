@@ -191,6 +191,7 @@ def test_a_preset_with_other_zones_ends_the_notes_and_closes_them() -> None:
         *("control 1 101 127", "control 1 100 127"),
     ]
     assert play.off(0) == []
+    assert play.heard(play.player.output_back(0)) == []  # nothing is left to tell
     assert play.act(Act.NEXT_PRESET)[:3] == ["control 1 101 0", "control 1 100 6", "control 1 6 2"]
 
 

@@ -22,8 +22,8 @@ from matbridge.mapping.plan import (
     ZonePlan,
 )
 from matbridge.midi.messages import KEYS
-from matbridge.playing.ledger import key_of, recover
-from matbridge.playing.player import TRANSPOSE_LIMIT, Needs, Player
+from matbridge.playing.ledger import Sent, key_of, recover
+from matbridge.playing.player import REQUEST_LIMIT, TRANSPOSE_LIMIT, Needs, Player
 from matbridge.sensing.touch import VelocitySource
 from tests.support.playing import (
     Play,
@@ -232,6 +232,9 @@ def test_a_take_is_asked_of_the_service() -> None:
     play = Play(preset(ActionPart(Act.TAKE)))
     assert play.tap(0) == []
     assert play.player.requests == [Act.TAKE]
+    for _ in range(REQUEST_LIMIT + 1):
+        play.tap(0)
+    assert len(play.player.requests) == REQUEST_LIMIT
 
 
 def test_tapping_a_zone_sets_the_tempo() -> None:
@@ -249,7 +252,7 @@ def heard_from(**facts: object) -> Play:
 
 
 def test_programs_from_outside_switch_presets() -> None:
-    play = heard_from(programs=((2, 5, 1), (0, 6, 2)))
+    play = heard_from(programs=((2, 5, 1), (0, 6, 2), (0, 6, 0)))
     assert play.midi_in(0xC1, 5) == ["program 1 1"]
     assert play.midi_in(0xC0, 5) == []
     assert play.midi_in(0xC9, 6) == ["program 1 2"]
@@ -259,9 +262,12 @@ def test_controls_from_outside_act_when_they_are_pressed() -> None:
     play = heard_from(
         controls=((1, 20, ActionPart(Act.TRANSPOSE, 12)), (0, 21, ActionPart(Act.PANIC)))
     )
-    for value in (63, 64, 127, 90, 63, 0, 100):
+    for value, transposed in (
+        *((63, 0), (64, 12), (127, 12), (90, 12)),
+        *((63, 12), (0, 12), (100, 24)),
+    ):
         assert play.midi_in(0xB0, 20, value) == []
-    assert play.player.transpose == 24
+        assert play.player.transpose == transposed
     play.midi_in(0xB1, 20, 127)
     assert play.player.transpose == 24
     play.on(0)
@@ -281,7 +287,7 @@ def test_the_entry_of_a_preset_in_its_order() -> None:
     entry = (
         ChannelEntry(0, 1, bank=129, program=4, bend_range=12, controls=((7, 90), (91, 30))),
         ChannelEntry(1, 2, bank=3),
-        ChannelEntry(1, 3, controls=((101, 0), (100, 1), (6, 64), (38, 0), (7, 1))),
+        ChannelEntry(1, 3, controls=((101, 0), (6, 64), (101, 127), (6, 1), (7, 1))),
     )
     play = Play(preset(note(60), entry=entry))
     expected = [
@@ -289,7 +295,7 @@ def test_the_entry_of_a_preset_in_its_order() -> None:
         *("control 1 101 0", "control 1 100 0", "control 1 6 12", "control 1 38 0"),
         *("control 1 101 127", "control 1 100 127", "control 1 7 90", "control 1 91 30"),
         *("1/control 2 0 0", "1/control 2 32 3"),
-        *("1/control 3 101 0", "1/control 3 100 1", "1/control 3 6 64", "1/control 3 38 0"),
+        *("1/control 3 101 0", "1/control 3 6 64", "1/control 3 101 127", "1/control 3 6 1"),
         "1/control 3 7 1",
     ]
     assert play.entry == expected
@@ -363,6 +369,60 @@ def test_a_loss_that_was_seen_late_owes_the_latest_note_offs_again() -> None:
     play.tap(0)
     play.player.output_lost(0, unseen=True)
     assert play.heard(play.player.output_back(0)) == ["off 1 60 64"]
+
+
+def test_a_length_that_a_foot_kept_over_a_reload_ends_with_the_foot() -> None:
+    plan = performance(preset(note(60, hold=Hold.LENGTH, length=Length(beats=99.0))))
+    play = Play(plan)
+    play.on(0)
+    play.swap(plan)
+    play.start()
+    assert play.off(0) == ["off 1 60 64"]
+    assert play.tap(0) == ["on 1 60 100"]
+    play.swap(plan)  # nobody stands there
+    assert play.sounds() == []
+    assert play.player.next_due_s > 1e9
+
+
+def test_the_ledger_ends_what_nobody_knows() -> None:
+    play = Play(preset(note(60)))
+    out: list[Sent] = []
+    play.player.ledger.strike(key_of(1, 9, 1), 50, 0, out)
+    play.heard(out)
+    assert play.finish() == ["1/off 9 1 64"]
+
+
+def test_a_transposition_and_a_mute_outlive_a_reload() -> None:
+    play = Play(preset(note(60)))
+    play.act(Act.TRANSPOSE, 2)
+    play.act(Act.MUTE)
+    play.swap(performance(preset(note(70)), outputs=outputs(1)))
+    play.start()
+    assert play.on(0) == []
+    play.act(Act.MUTE)
+    assert play.on(0) == ["on 1 72 100"]
+
+
+def test_what_waits_for_a_beat_is_due_anew_when_the_tempo_changes() -> None:
+    zones = (note(60, hold=Hold.TOGGLE, repeat=Length(beats=8.0)), note(62))
+    heard = InputPlan("desk*", clock=True)
+    plan = performance(preset(*zones), input=heard)
+    play = Play(plan)
+    play.on(0)
+    assert play.player.next_due_s == pytest.approx(play.now_s + 4.0)
+    for _ in range(3):
+        play.act(Act.TAP_TEMPO)
+        play.wait(0.25)
+    assert play.player.next_due_s < play.now_s + 2.0
+    for _ in range(30):
+        play.midi_in(0xF8)
+        play.wait(0.05)
+    assert play.player.next_due_s > play.now_s + 2.0
+    # Over a reload a foot keeps its note.
+    play = Play(performance(preset(note(60, repeat=Length(beats=8.0)))))
+    play.on(0)
+    play.swap(performance(preset(note(60)), tempo_bpm=240.0))
+    assert play.player.next_due_s == pytest.approx(play.now_s + 2.0)
 
 
 def test_between_a_reload_and_its_start_feet_are_heard() -> None:

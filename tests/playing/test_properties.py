@@ -5,12 +5,16 @@ Each output has a synth that hears only while its cable is in; a cable pulled is
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from unittest.mock import patch
+
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from matbridge.mapping.load import show_from
 from matbridge.mapping.plan import Act, ActionPart, NotePart, PerformancePlan
-from matbridge.playing.ledger import Sent, recover
+from matbridge.playing.ledger import Ledger, Sent, recover
 from matbridge.playing.player import Player
 from matbridge.playing.timers import TIMER_LIMIT
 from matbridge.sensing.touch import Touch, TouchKind
@@ -36,6 +40,17 @@ MOVES = st.tuples(
 )
 
 PLAYS = st.lists(MOVES, max_size=40)
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _the_ledger_has_nothing_to_mend() -> Iterator[None]:
+    """What ends all notes must know of each; the ledger's own clearing is for mistakes of ours."""
+
+    def clear(ledger: Ledger, out: list[Sent]) -> None:
+        assert ledger.empty
+
+    with patch.object(Ledger, "clear", clear):
+        yield
 
 
 class Stage:

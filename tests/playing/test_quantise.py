@@ -2,10 +2,10 @@ from __future__ import annotations
 
 import pytest
 
-from matbridge.mapping.plan import Act, Length, NotePart
+from matbridge.mapping.plan import Act, Hold, Leaving, Length, NotePart
 from matbridge.playing.tempo import GRID_GRACE_S
 from matbridge.sensing.touch import Touch, TouchKind
-from tests.support.playing import Play, note, performance, preset
+from tests.support.playing import Play, note, performance, preset, pressure, sequence
 
 BEAT = Length(beats=1.0)
 HALF_SECOND = Length(seconds=0.5)
@@ -70,6 +70,70 @@ def test_what_waits_is_forgotten_when_all_ends(play: Play, act: Act) -> None:
     play.on(0)
     play.act(act)
     assert play.wait(2.0) == []
+    assert play.off(0) == []
+
+
+def test_pressure_counts_from_the_line_on() -> None:
+    play = Play(preset(note(60, pressure=(pressure(),)), quantise=BEAT))
+    play.wait(0.1)
+    play.on(0)
+    assert play.press(0, 50) == []
+    play.wait(0.5)
+    assert play.press(0, 60) == ["pressure 1 60"]
+    assert play.off(0) == ["pressure 1 0", "off 1 60 64"]
+
+
+def test_a_lift_soon_after_the_line_is_the_lift(play: Play) -> None:
+    play.wait(0.1)
+    play.on(0)
+    play.off(0)
+    play.on(0)  # the early lift is forgotten
+    assert play.wait(0.45) == ["on 1 60 100"]
+    assert play.wait(2.0) == []
+    assert play.off(0) == ["off 1 60 64"]
+
+
+def test_quantised_notes_when_all_ends_at_the_preset_s_end() -> None:
+    zones = (note(60), note(62), note(64, hold=Hold.TOGGLE), sequence((65,), (67,)))
+    for leaving in Leaving:
+        play = Play(
+            performance(
+                preset(*zones, quantise=BEAT, leaving=leaving),
+                preset(*(note(1) for _ in zones)),
+            )
+        )
+        play.on(0, 2, 3)  # on a line
+        play.off(2, 3)
+        play.wait(0.1)
+        play.on(1)
+        left = play.act(Act.NEXT_PRESET)
+        if leaving is Leaving.END:
+            assert sorted(left) == ["off 1 60 64", "off 1 64 64"]
+            assert play.wait(2.0) == []
+        else:
+            assert left == ["off 1 64 64"]
+            assert play.wait(2.0) == ["on 1 62 100"]
+        play.off(0, 1)
+        assert play.sounds() == []
+        play.act(Act.PREVIOUS_PRESET)
+        play.wait(0.3)
+        play.on(3)
+        assert play.wait(0.5)[:1] == ["on 1 65 100"]  # the sequence begins anew
+
+
+def test_muted_while_it_sounds_for_an_early_lift(play: Play) -> None:
+    play.wait(0.1)
+    play.on(0)
+    play.wait(0.3)
+    play.off(0)
+    play.wait(0.2)
+    assert play.act(Act.MUTE) == ["off 1 60 64"]
+    assert play.player.next_due_s > 1e9
+
+
+def test_an_output_that_comes_back(play: Play) -> None:
+    play.on(0)
+    assert play.heard(play.player.output_back(0)) == ["off 1 60 64"]
     assert play.off(0) == []
 
 

@@ -93,9 +93,26 @@ def test_a_clock_that_trembles_by_a_millisecond_is_followed_to_a_hundredth() -> 
 def test_a_start_makes_the_next_tick_a_beat() -> None:
     tempo = Tempo(120.0)
     tempo.clock(START, 9.9)
-    last_s = ticked(tempo, 120.0, 36, 10.0)
+    last_s = ticked(tempo, 120.0, 36, 10.13)
     line = tempo.line_after(last_s + 0.1, 1.0)
-    assert tempo.second_of(line) == pytest.approx(11.0)
+    assert tempo.second_of(line) == pytest.approx(11.13)
+
+
+def test_without_a_start_beats_fall_on_ticks() -> None:
+    tempo = Tempo(120.0)
+    tick_s = 60.0 / 90.0 / 24
+    last_s = ticked(tempo, 90.0, 48, 10.013)
+    line_s = tempo.second_of(tempo.line_after(last_s + 0.1, 1.0))
+    assert (line_s - 10.013) / tick_s == pytest.approx(round((line_s - 10.013) / tick_s))
+    # And on the ones that were nearest to the beats of before.
+    assert abs(tempo.second_of(20.0) - 10.0) < tick_s
+
+
+def test_ticks_all_at_once_are_no_tempo() -> None:
+    tempo = Tempo(120.0)
+    for _ in range(50):
+        tempo.clock(CLOCK, 10.0)
+    assert tempo.bpm == 120.0
 
 
 def test_while_a_clock_rules_nothing_else_does() -> None:
