@@ -27,7 +27,17 @@ SECTIONS: dict[str, tuple[tuple[str, tuple[str, ...]], ...]] = {
     ),
     "performance": (
         ("The performance file", ("",)),
-        ("Outputs", ("VirtualOutput", "PortOutput", "SerialOutput", "NetworkOutput", "FileOutput")),
+        (
+            "Outputs",
+            (
+                "VirtualOutput",
+                "PortOutput",
+                "SerialOutput",
+                "NetworkOutput",
+                "BluetoothOutput",
+                "FileOutput",
+            ),
+        ),
         ("Input", ("Input",)),
         ("Presets and defaults", ("Preset",)),
         ("Scales", ("Scale",)),

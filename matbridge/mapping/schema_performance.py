@@ -118,11 +118,23 @@ class NetworkOutput(_Output):
     advertise: Flag = Field(False, description="Let others find the session by its name (mDNS).")
 
 
-OUTPUT_KEYS = ("virtual", "network", "port", "serial", "file")
+class BluetoothOutput(_Output):
+    """A Bluetooth LE MIDI device that phones and tablets connect to."""
+
+    bluetooth: Annotated[str, line_of_text("a device name", r"[ -9;-~]+", 32)] = Field(
+        description="The name that phones and tablets see."
+    )
+    adapter: Annotated[str, line_of_text("an adapter", r"[!-~]+", 20)] | None = Field(
+        None, description="The Bluetooth adapter, hci0; the first that is there, unless given."
+    )
+
+
+OUTPUT_KEYS = ("virtual", "network", "bluetooth", "port", "serial", "file")
 
 Output = Annotated[
     Annotated[VirtualOutput, form("virtual")]
     | Annotated[NetworkOutput, form("network")]
+    | Annotated[BluetoothOutput, form("bluetooth")]
     | Annotated[PortOutput, form("port")]
     | Annotated[SerialOutput, form("serial")]
     | Annotated[FileOutput, form("file")]

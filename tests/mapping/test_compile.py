@@ -32,6 +32,7 @@ def test_outputs_in_the_order_of_the_file() -> None:
           fast: {serial: /dev/ttyUSB1, baud: 1000000, clock: true}
           tape: {file: night.mid, replace: true}
           tablet: {network: quay, interface: eth0, invite: [10.0.0.7, "[fe80::1]:5006"], allow: any}
+          phone: {bluetooth: quay, adapter: hci1}
     """).performance
     assert plan.outputs == (
         OutputPlan("synth", OutputKind.VIRTUAL, "matbridge", (("driver", "jack"),)),
@@ -49,6 +50,7 @@ def test_outputs_in_the_order_of_the_file() -> None:
                 ("allow", ("any",)),
             ),
         ),
+        OutputPlan("phone", OutputKind.BLUETOOTH, "quay", (("adapter", "hci1"),)),
     )
     assert plan.clock_outputs == (1, 3)
 
@@ -64,7 +66,7 @@ def test_outputs_in_the_order_of_the_file() -> None:
             "{port: desk, driver: winmm}",
             "unknown driver 'winmm'; allowed: auto, alsa, jack, coremidi",
         ),
-        ("{}", "an output says one of: virtual, network, port, serial, file"),
+        ("{}", "an output says one of: virtual, network, bluetooth, port, serial, file"),
         ("{network: quay}", "'interface' is missing"),
         ("{network: q, interface: lo, port: 65535}", "port 65535 is not within 1-65534"),
         ("{network: q, interface: lo, invite: [tablet]}", "'tablet' is no address; write"),
