@@ -145,16 +145,18 @@ class Baseline:
             gain = 1.0 if gone else max(gain, min(1.0, since_s / FALL_S))
         else:
             self._fallen = 0
-        if zone.state is State.REST:
-            if self._last >= 0:
-                self._follow_noise(abs(reading - self._last), first)
-            self._last = reading
-            self.rest += away * gain
-            self.set_levels()
-        else:
+        if zone.load >= zone.onset_level or (zone.state is State.FAINT and _beside_a_touch(zone)):
             self._last = -1
-            if zone.load < zone.onset_level and not _beside_a_touch(zone):
-                self.rest += away * gain
+            return
+        self.rest += away * gain
+        if zone.state is State.FAINT:
+            self._last = -1
+            return
+        if self._last >= 0:
+            self._follow_noise(abs(reading - self._last), first)
+        self._last = reading
+        if zone.state is State.REST:
+            self.set_levels()
 
     def _follow_noise(self, step: float, first: float) -> None:
         gain = max(NOISE_STEP, first)

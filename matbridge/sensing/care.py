@@ -16,7 +16,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from matbridge.sensing.baseline import Baseline
-from matbridge.sensing.faults import RECOVER_MOST_S, Evidence, FaultKind, FaultReport, Three
+from matbridge.sensing.faults import (
+    RECOVER_MOST_S,
+    STIRRED_SHARE,
+    Evidence,
+    FaultKind,
+    FaultReport,
+    Three,
+)
 from matbridge.sensing.law import highest_reading
 from matbridge.sensing.rules import Rules
 from matbridge.sensing.settings import SensorSpec, SensorType
@@ -38,8 +45,10 @@ class Channel:
     when it is well, 0 if that is not known.
     """
 
-    __slots__ = ("_falling", "_top", "_wakes", "baseline", "evidence", "fault", "least", "twin",
-                 "visited_s", "zone")  # fmt: skip
+    __slots__ = (
+        "_falling", "_top", "_wakes", "baseline", "evidence", "fault", "least", "stirring", "twin",
+        "visited_s", "zone",
+    )  # fmt: skip
 
     def __init__(
         self, zone: Zone, baseline: Baseline, wakes: list[int], top: int, falling: bool
@@ -53,6 +62,7 @@ class Channel:
         self.evidence = Evidence()
         self.fault: FaultKind | None = None
         self.twin: Channel | None = None
+        self.stirring = False
         self.visited_s = 0.0
         self.arm()
 
@@ -88,6 +98,7 @@ class Care:
         self._analog = sensor.type is not SensorType.SWITCH
         self._rail = highest_reading(sensor) + 1
         self._twins = Twins()
+        self._stirring = 0
         self._next = 0
         self._step_s = VISIT_S / max(len(channels), 1)
         self.due_s = 0.0
@@ -173,9 +184,16 @@ class Care:
         if zone.breaks:
             fault = one.evidence.broke(zone.breaks)
             zone.breaks = 0
-        if fault is None and self._analog:
+        if self._analog:
+            stirred = one.evidence.stirred(zone.stirs)
+            zone.stirs = 0
+            if stirred != one.stirring:
+                one.stirring = stirred
+                self._stirring += 1 if stirred else -1
+            if stirred and self._stirring < STIRRED_SHARE * len(self._channels):
+                fault = fault or FaultKind.DISCONNECTED
             noise = one.baseline.noise
-            fault = one.evidence.visit(readings, since_s, noise, one.least, self._rail)
+            fault = fault or one.evidence.visit(readings, since_s, noise, one.least, self._rail)
         if fault is not None:
             self._mute(one, fault, time_s)
 
@@ -201,6 +219,9 @@ class Care:
 
     def _mute(self, one: Channel, fault: FaultKind, time_s: float) -> None:
         one.evidence = Evidence(one.evidence.recover_s)
+        if one.stirring:
+            one.stirring = False
+            self._stirring -= 1
         one.zone.mute(time_s)
         if one.zone in self._awake:
             self._awake.remove(one.zone)

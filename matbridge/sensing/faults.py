@@ -8,7 +8,8 @@
     SHORTED       full scale, which no divider reaches; or (with `other`) two     never; of two,
                   zones that move as one, touch after touch                         the second never
     CHATTERING    falls from a load to nothing within a scan, again and again     never
-    DISCONNECTED  jumps to and fro from scan to scan, where a load moves one way  never
+    DISCONNECTED  jumps to and fro from scan to scan; or stirs many times a       never
+                  second without a touch, while most others keep quiet
     OBJECT        a load that kept still too long for a foot                      on top of it
 
 Evidence is gathered at the visits of a zone, and counted up and down, so that no single reading
@@ -78,9 +79,15 @@ JUMP_SIGMAS = 8.0
 JUMP_READINGS = 4.0
 JUMP_FORGET = 0.1
 
+# An open input stirs at every turn of the mains: more than this often from one visit to the next,
+# at this many visits more than not. Where this share of all zones do, it is the mains.
+STIRS_A_VISIT = 2
+STIRRED_VISITS = 10
+STIRRED_SHARE = 0.5
+
 # So many breaks, less one for every so many seconds without.
 CHATTER_BREAKS = 6.0
-CHATTER_FORGET_S = 2.0
+CHATTER_FORGET_S = 20.0
 
 # A load is still when the lowest of one window is that of the last, within so many standard
 # deviations and a reading, but for creep, which is slower than this. What is struck beside it may
@@ -113,8 +120,10 @@ class Evidence:
     recover_s: how long the zone is to be well before it is heard again, should it fail.
     """
 
-    __slots__ = ("_breaks", "_dead", "_jumpy", "_last", "_low", "_moved", "_off", "_same",
-                 "_shorted", "_still", "_still_s", "_well_s", "_window_s", "recover_s")  # fmt: skip
+    __slots__ = (
+        "_breaks", "_dead", "_jumpy", "_last", "_low", "_moved", "_off", "_same", "_shorted",
+        "_still", "_still_s", "_stirred", "_well_s", "_window_s", "recover_s",
+    )  # fmt: skip
 
     def __init__(self, recover_s: float = RECOVER_S) -> None:
         self.recover_s = recover_s
@@ -122,6 +131,7 @@ class Evidence:
         self._same = 0
         self._shorted = 0
         self._jumpy = 0.0
+        self._stirred = 0
         self._breaks = 0.0
         self._last = -1
         self._low = NEVER
@@ -160,6 +170,14 @@ class Evidence:
         if self._same >= STUCK_VISITS:
             return FaultKind.STUCK
         return None
+
+    def stirred(self, times: int) -> bool:
+        """The zone stirred so often since the last visit; whether it has done so for long."""
+        if times >= STIRS_A_VISIT:
+            self._stirred += 1
+        elif self._stirred:
+            self._stirred -= 1
+        return self._stirred >= STIRRED_VISITS
 
     def broke(self, times: int) -> FaultKind | None:
         """Contact broke off so often since the last visit."""

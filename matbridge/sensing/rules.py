@@ -26,7 +26,8 @@ PERIOD_GAIN = 0.05
 MEND_S = 0.025
 
 # From its third scan on, a rise that grows in one scan by this many times all it had grown before
-# is another: a strike's load goes at most with the square of time. Touch chips give theirs in steps.
+# is another: a strike's load goes at most with the square of time. Touch chips give theirs in
+# steps.
 KINK = 2.5
 
 # A switch bounces for less than this when it opens.

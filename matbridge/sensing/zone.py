@@ -79,6 +79,9 @@ STILL_SHARE = 0.1
 # No foot or hand is on a switch for less than this, bouncing and all.
 SHORT_S = 0.03
 
+# A rise to less than this many times the wake level is only noise on something small.
+STIR_SHARE = 2.5
+
 # A rise keeps this many scans, from which its speed is reckoned.
 HISTORY = 64
 
@@ -123,8 +126,8 @@ class Zone:
         "decide_s", "dipped", "due", "grown_s", "half_s", "index", "lift_level", "load", "loads",
         "low", "low_before", "mend_s", "most_load", "neighbours", "onset_level", "onset_s", "past",
         "peak", "pressure", "pressure_sent", "pressure_wanted", "residue", "rest_load", "rules",
-        "scale", "slow", "source", "state", "step", "table", "times_s", "touches", "turn_s",
-        "under", "wake_load", "window_s",
+        "scale", "slow", "source", "state", "step", "stirs", "table", "times_s", "touches",
+        "turn_s", "under", "wake_load", "window_s",
     )  # fmt: skip
 
     def __init__(
@@ -141,6 +144,7 @@ class Zone:
         self.window_s = rules.peak_window_s
         self.pressure_wanted = True
         self.breaks = 0  # how often contact broke off within a scan
+        self.stirs = 0  # how often it woke, and came to nothing
         # levels, set from outside while at rest
         self.rest_load = 0.0
         self.scale = 1.0
@@ -390,6 +394,8 @@ class Zone:
             if self.base:
                 self._faint(time_s)
             else:
+                if self.peak > STIR_SHARE * self.wake_load:
+                    self.stirs += 1
                 self._settle()
         elif time_s - self.grown_s > QUICK_S and time_s >= self.decide_s:
             self._faint(time_s)
