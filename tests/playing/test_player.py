@@ -415,14 +415,20 @@ def test_what_waits_for_a_beat_is_due_anew_when_the_tempo_changes() -> None:
         play.wait(0.25)
     assert play.player.next_due_s < play.now_s + 2.0
     for _ in range(30):
-        play.midi_in(0xF8)
-        play.wait(0.05)
+        assert play.midi_in(0xF8) + play.wait(0.05) == []
     assert play.player.next_due_s > play.now_s + 2.0
     # Over a reload a foot keeps its note.
     play = Play(performance(preset(note(60, repeat=Length(beats=8.0)))))
     play.on(0)
     play.swap(performance(preset(note(60)), tempo_bpm=240.0))
     assert play.player.next_due_s == pytest.approx(play.now_s + 2.0)
+
+
+def test_a_reload_listens_as_it_says() -> None:
+    play = heard_from(programs=((0, 5, 1),))
+    play.swap(performance(*three().presets, input=InputPlan("desk*", programs=((0, 5, 2),))))
+    play.start()
+    assert play.midi_in(0xC0, 5) == ["program 1 2"]
 
 
 def test_between_a_reload_and_its_start_feet_are_heard() -> None:

@@ -43,6 +43,13 @@ def test_a_tap_after_a_pause_begins_a_new_row() -> None:
     assert tapped(Tempo(99.0), 10.0, 10.5, 14.0, 15.0) == pytest.approx(60.0)
 
 
+def test_a_tempo_that_is_set_ends_a_row() -> None:
+    tempo = Tempo(99.0)
+    tapped(tempo, 10.0, 10.5)
+    tempo.set(80.0, 10.6)
+    assert tapped(tempo, 11.0) == 80.0
+
+
 def test_a_bounce_is_no_tap() -> None:
     assert tapped(Tempo(99.0), 10.0, 10.05, 10.5) == pytest.approx(120.0)
 
