@@ -17,6 +17,7 @@ Everything is in readings that rise with load; what the board sends may fall (se
 from __future__ import annotations
 
 from matbridge.sensing.calibration import ZoneCalibration
+from matbridge.sensing.crosstalk import force
 from matbridge.sensing.law import DEFAULT_FULL, FULL_SHARE, load, most_load, reading
 from matbridge.sensing.settings import SensingSettings, SensorSpec, SensorType
 from matbridge.sensing.zone import AGAIN_SHARE, State, Zone
@@ -102,7 +103,8 @@ class Baseline:
         """What share of its force its nearest feel, as calibrated; None if it was not."""
         if self._leak is None:
             return None
-        return self.zone.force(self._leak * LEAK_LOAD) / self.zone.force(LEAK_LOAD)
+        zone = self.zone
+        return force(zone, self._leak * LEAK_LOAD) / force(zone, LEAK_LOAD)
 
     @property
     def least_reading(self) -> float:

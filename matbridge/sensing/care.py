@@ -4,7 +4,7 @@
     ---------  ---------------------------------------------------------------------------------
     at rest,   its rest and noise are followed and its wake level set anew (baseline.py)
     or faint
-    held       its recent peak fades; does it keep still (faults.py), has it a twin (twins.py)?
+    held       its crest fades; does it keep still (faults.py), has it a twin (twins.py)?
     muted      it is looked at for recovery
     not muted  it is looked at for faults
 
@@ -33,8 +33,8 @@ from matbridge.sensing.zone import NEVER, State, Zone
 # No multiple of 20 or of 16.7 ms, so that mains hum is met at all its phases.
 VISIT_S = 0.093
 
-# Time constant at which the recent peak of a held zone fades.
-PEAK_S = 2.0
+# Time constant at which the recent crest of a held zone fades.
+CREST_S = 2.0
 
 
 class Channel:
@@ -161,7 +161,7 @@ class Care:
 
     def _visit_held(self, one: Channel, time_s: float, since_s: float, reading: int) -> None:
         zone = one.zone
-        zone.fade(min(1.0, since_s / PEAK_S))
+        zone.grip.fade(zone.load, min(1.0, since_s / CREST_S))
         if pair := self._twins.look(zone, self._awake):
             first, second = (self._by_zone[each] for each in pair)
             second.twin = first

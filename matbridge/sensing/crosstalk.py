@@ -31,7 +31,8 @@ from math import hypot
 from operator import itemgetter
 from statistics import median
 
-from matbridge.sensing.zone import State, Zone
+from matbridge.sensing import law
+from matbridge.sensing.zone import QUICK_S, STRIKE_S, State, Zone
 
 # A forefoot fills this much; zones cannot well be closer.
 NEAR_CM = 15.0
@@ -49,6 +50,12 @@ CONVERTER_SHARE = 0.05
 # on a mat of very many small zones only the nearest few matter.
 LEAST_SHARE = 0.0005
 MOST_NEIGHBOURS = 32
+
+# So long after an onset, a crest still speaks for the strike.
+FRESH_S = 2.0 * QUICK_S
+
+# Of a load beyond what the converter tells apart, there may be so many times as much.
+CLIPPED = 2.0
 
 # What is this near to the other's load is no leak of it, whatever the forces.
 PLAIN_SHARE = 0.8
@@ -104,9 +111,13 @@ def _away_cm(zone: Zone, other: Zone, places: Sequence[tuple[float, float]]) -> 
 def is_leakage(zone: Zone, time_s: float) -> bool:
     """Whether all that a zone has risen by, or is left with, may be its neighbours'."""
     if zone.state is State.HELD:
-        return _is_all_leakage(zone, time_s)
-    quick = zone.state is not State.FAINT and zone.peak - zone.quick_low() >= zone.onset_level
-    contact_s, plain = zone.contact_s, zone.load / PLAIN_SHARE
+        felt = sum(share * _carried(other, time_s) for other, share in zone.neighbours)
+        return force(zone, zone.load) < felt
+    rise = zone.rise
+    quick = zone.state is not State.FAINT and rise.peak - zone.quick_low() >= zone.onset_level
+    # What rises from a load may have crept up for as long as it counts as quick.
+    since_s = rise.contact_s - QUICK_S if rise.base else rise.contact_s
+    plain = zone.load / PLAIN_SHARE
     felt = 0.0
     beside = False
     for other, share in zone.neighbours:
@@ -115,14 +126,40 @@ def is_leakage(zone: Zone, time_s: float) -> bool:
             continue
         if load > plain:
             beside = True
-        if quick and not other.grew_since(contact_s, time_s):
-            felt += share * other.force_risen(time_s)
+        if quick and not _grew_since(other, since_s, time_s):
+            felt += share * _risen(other, time_s)
         else:
-            felt += share * other.force_lately(time_s)
-    return beside and zone.force(zone.peak) - zone.force(zone.base) < felt
+            felt += share * _carried(other, time_s)
+    return beside and force(zone, rise.peak) - force(zone, rise.base) < felt
 
 
-def _is_all_leakage(zone: Zone, time_s: float) -> bool:
-    """Whether all that is left on a held zone may be its neighbours'."""
-    felt = sum(share * other.force_lately(time_s) for other, share in zone.neighbours)
-    return zone.force(zone.load) < felt
+def force(zone: Zone, load: float) -> float:
+    """The force of a load on a zone, roughly; see law.py."""
+    return law.force(load, zone.most_load, zone.force_power)
+
+
+def _carried(zone: Zone, time_s: float) -> float:
+    """The force it carries, or its crest just after a strike."""
+    fresh = time_s - zone.onset_s < FRESH_S
+    carried = force(zone, max(zone.load, zone.grip.crest) if fresh else zone.load)
+    return CLIPPED * carried if _is_clipped(zone) else carried
+
+
+def _risen(zone: Zone, time_s: float) -> float:
+    """How much its force has risen by just now; near saturation, noise alone is no rise."""
+    low = zone.quick_low()
+    if zone.load - low < zone.onset_level and time_s - zone.onset_s >= FRESH_S:
+        return 0.0
+    return _carried(zone, time_s) - force(zone, low)
+
+
+def _grew_since(zone: Zone, then_s: float, time_s: float) -> bool:
+    """Whether its load has reached a new crest since, or may have beyond what can be told."""
+    if zone.rise.grown_s > then_s:
+        return True
+    return _is_clipped(zone) and time_s - zone.onset_s < STRIKE_S
+
+
+def _is_clipped(zone: Zone) -> bool:
+    """Whether its load is as much as can be told of it."""
+    return zone.load >= (zone.table[-1] - zone.rest_load) * zone.scale

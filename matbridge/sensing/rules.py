@@ -8,10 +8,6 @@ from matbridge.sensing.law import force_power
 from matbridge.sensing.settings import SensingSettings, SensorSpec, SensorType
 from matbridge.sensing.touch import VelocitySource
 
-# Speed of a rise or a fall is measured over at least this long, so that neither noise nor the place
-# of one scan decides it.
-SPEED_SPAN_S = 0.002
-
 # An onset's value is above 0 by contract; this is the softest, under the first of 127 steps.
 SOFTEST = 0.004
 
@@ -112,17 +108,3 @@ class Rules:
         else:
             return 1.0
         return min(max(value, SOFTEST), 1.0)
-
-
-def top_speed(times_s: list[float], loads: list[float]) -> float:
-    """The highest speed of a rise over SPEED_SPAN_S or more, in load a second; 0 if none."""
-    best = 0.0
-    start = 0
-    for end in range(1, len(times_s)):
-        until_s = times_s[end] - SPEED_SPAN_S * 0.999
-        while start + 1 < end and times_s[start + 1] <= until_s:
-            start += 1
-        if times_s[start] <= until_s or end == 1:
-            span_s = max(times_s[end] - times_s[start], SPEED_SPAN_S)
-            best = max(best, (loads[end] - loads[start]) / span_s)
-    return best

@@ -55,8 +55,13 @@ class Twins:
 
 def alike(zone: Zone, other: Zone) -> bool:
     """Whether two zones read the same now."""
-    one, two = zone.raw_load(), other.raw_load()
+    one, two = _raw(zone), _raw(other)
     return abs(one - two) <= TWIN_SHARE * max(one, two)
+
+
+def _raw(zone: Zone) -> float:
+    """Its load in units of the law, whatever the part's rest and full press."""
+    return zone.load / zone.scale + zone.rest_load
 
 
 def _together(zone: Zone, other: Zone) -> bool:
