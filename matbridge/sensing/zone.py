@@ -60,6 +60,13 @@ STRIKE_S = 0.05
 # No foot or hand is on a switch for less than this, bouncing and all.
 SHORT_S = 0.03
 
+# A sole that leaves drags and bounces for so long (recorded stances of walkers); hands that roll at
+# twelve strokes a second are off the zone for longer.
+BOUNCE_S = 0.02
+
+# A second hump of a step rises at a twentieth of the speed scale at most, a strike at two fifths.
+AGAIN_SPEED = 0.2
+
 # A rise to less than this many times the wake level is only noise on something small.
 STIR_SHARE = 2.5
 
@@ -96,11 +103,11 @@ class Zone:
     """
 
     __slots__ = (
-        "_above", "_before_s", "_due", "_low", "_low_before", "_pressure", "_pressure_sent",
-        "_residue", "_rules", "_touches", "_turn_s", "_under", "_window_s", "again_rise", "breaks",
-        "channel", "force_power", "grip", "index", "load", "most_load", "neighbours", "onset_level",
-        "onset_s", "pressure_wanted", "rest_load", "rise", "scale", "source", "state", "step",
-        "stirs", "table", "wake_load",
+        "_above", "_before_s", "_due", "_lifted_s", "_low", "_low_before", "_pressure",
+        "_pressure_sent", "_residue", "_rules", "_touches", "_turn_s", "_under", "_window_s",
+        "again_rise", "breaks", "channel", "force_power", "grip", "index", "load", "most_load",
+        "neighbours", "onset_level", "onset_s", "pressure_wanted", "rest_load", "rise", "scale",
+        "source", "state", "step", "stirs", "table", "wake_load",
     )  # fmt: skip
 
     def __init__(
@@ -123,6 +130,7 @@ class Zone:
         self.rise = Rise()
         self.grip = Grip(rules)
         self.onset_s = -1.0e9
+        self._lifted_s = -1.0e9
         self.breaks = 0  # how often contact broke off within a scan
         self.stirs = 0  # how often it woke, and came to nothing
         self.state = State.REST
@@ -168,13 +176,17 @@ class Zone:
         self._faint(time_s)
 
     def strike(self, time_s: float) -> None:
-        """What rose is a touch."""
+        """What rose is a touch; on a held zone only if it rose as fast as a strike does."""
         rise = self.rise
         beneath = rise.base
+        speed = rise.speed()
         if self.state is State.AGAIN:
+            if self._rules.speed_value(speed) < AGAIN_SPEED:
+                self._hold()
+                return
             self._touches.append(Touch(LIFT, self.index, rise.contact_s, 0.0))
             beneath = self.grip.beneath
-        value = self._rules.strike_value(self.source, rise.peak - rise.base, rise.speed())
+        value = self._rules.strike_value(self.source, rise.peak - rise.base, speed)
         self._touches.append(Touch(ONSET, self.index, rise.contact_s, value))
         self.onset_s = rise.contact_s
         self.grip.take(time_s, rise.peak, beneath, self.onset_level)
@@ -216,6 +228,7 @@ class Zone:
         self.rise.shift(by_s)
         self.grip.shift(by_s)
         self.onset_s += by_s
+        self._lifted_s += by_s
         self._turn_s += by_s
         self._before_s += by_s
 
@@ -342,6 +355,7 @@ class Zone:
         value = self._rules.speed_value(self.grip.lift_speed(time_s))
         self._touches.append(Touch(LIFT, self.index, time_s, value))
         self._residue = max(self.load, 0.0)
+        self._lifted_s = time_s
         self._faint(time_s)
 
     def _rise_again(self, time_s: float, load: float, before: float, low: float) -> None:
@@ -392,7 +406,7 @@ class Zone:
                 self._settle()
             return
         self._under = 0
-        if time_s - self.onset_s < self._rules.hold_off_s:
+        if time_s - self.onset_s < self._rules.hold_off_s or time_s - self._lifted_s < BOUNCE_S:
             return
         low = max(self.quick_low(), 0.0)
         if load - low > self.wake_load + RESIDUE_SHARE * low:
