@@ -21,6 +21,9 @@ from typing import Any, NamedTuple
 BOOT_LIMIT_S = 240.0  # software emulation on a busy machine; 20 s is usual
 SERIAL_NUMBER = "MAT0001"
 
+# What is on its way through the emulator has arrived by then.
+QUIET_S = 0.1
+
 
 class Done(NamedTuple):
     """How a command ended: its exit code (-1 when it ran out of time) and all that it printed."""
@@ -37,6 +40,7 @@ class Machine:
         self._process: subprocess.Popen[bytes] | None = None
         self._answers: dict[int, Queue[Done]] = {0: Queue()}
         self._next = 1
+        self._plugged = False
         self._overlay = folder / "disk.qcow2"
         subprocess.run(
             ["qemu-img", "create", "-q", "-f", "qcow2", "-F", "raw", "-b", str(image / "disk.img"),
@@ -152,14 +156,17 @@ class Machine:
             serial=SERIAL_NUMBER,
             bus="usb.0",
         )
+        self._plugged = True
 
     def pull_board(self) -> None:
-        """Pull it out."""
+        """Pull it out. The line is quiet by then: qemu 7.2 crashes on a byte for what is gone."""
+        self._plugged = False
+        time.sleep(QUIET_S)
         self._monitor("device_del", id="board")
 
     def send(self, data: bytes) -> None:
         """Bytes from the board; what the adapter does not take is lost, as on a real line."""
-        while data:
+        while data and self._plugged:
             try:
                 data = data[os.write(self.board_fd, data) :]
             except BlockingIOError:
