@@ -38,7 +38,7 @@ from matbridge.sensing.zone import QUICK_S, STRIKE_S, State, Zone
 NEAR_CM = 15.0
 
 # What calibration saw of a leak is taken times this: no two strikes spread alike.
-MEASURED_MARGIN = 2.0
+MEASURED_MARGIN = 2.5
 MOST_SHARE = 0.5
 
 # One converter of the trade reads eight channels in turn; a trace of each is left in the next. Of a
@@ -53,6 +53,9 @@ MOST_NEIGHBOURS = 32
 
 # So long after an onset, a crest still speaks for the strike.
 FRESH_S = 2.0 * QUICK_S
+
+# Near saturation, what noise takes off a load would take off much of its force.
+NEAR_CREST = 0.9
 
 # Of a load beyond what the converter tells apart, there may be so many times as much.
 CLIPPED = 2.0
@@ -139,9 +142,11 @@ def force(zone: Zone, load: float) -> float:
 
 
 def _carried(zone: Zone, time_s: float) -> float:
-    """The force it carries, or its crest just after a strike."""
-    fresh = time_s - zone.onset_s < FRESH_S
-    carried = force(zone, max(zone.load, zone.grip.crest) if fresh else zone.load)
+    """The force it carries; that of its crest just after a strike, or while it is near to it."""
+    load, crest = zone.load, zone.grip.crest
+    if time_s - zone.onset_s < FRESH_S or load > NEAR_CREST * crest:
+        load = max(load, crest)
+    carried = force(zone, load)
     return CLIPPED * carried if _is_clipped(zone) else carried
 
 

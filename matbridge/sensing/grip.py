@@ -137,6 +137,10 @@ class Grip:
         past.append(load)
         return dropped
 
+    def lately(self) -> float:
+        """The highest load of the last few turns but the first."""
+        return max(self._past[1:])
+
     def lift_speed(self, time_s: float) -> float:
         """How fast it has let go, in load a second."""
         return max(self.level, 0.0) / max(time_s - self._firm_s, 0.001)

@@ -51,6 +51,14 @@ QUICK_S = 0.01
 AGAIN_SHARE = 0.3
 AGAIN_S = 0.03
 
+# Fastest rise of a second hump, in full presses a second: recorded stances of walkers keep under
+# it, second strikes are several times faster.
+AGAIN_SPEED = 20.0
+
+# A sole that leaves drags and bounces for so long (the same recordings); hands that roll at twelve
+# strokes a second are off a zone for longer.
+BOUNCE_S = 0.02
+
 # What remains after a lift creeps, and shakes with the mat, within this share of itself.
 RESIDUE_SHARE = 0.25
 
@@ -59,13 +67,6 @@ STRIKE_S = 0.05
 
 # No foot or hand is on a switch for less than this, bouncing and all.
 SHORT_S = 0.03
-
-# A sole that leaves drags and bounces for so long (recorded stances of walkers); hands that roll at
-# twelve strokes a second are off the zone for longer.
-BOUNCE_S = 0.02
-
-# A second hump of a step rises at a twentieth of the speed scale at most, a strike at two fifths.
-AGAIN_SPEED = 0.2
 
 # A rise to less than this many times the wake level is only noise on something small.
 STIR_SHARE = 2.5
@@ -103,8 +104,8 @@ class Zone:
     """
 
     __slots__ = (
-        "_above", "_before_s", "_due", "_lifted_s", "_low", "_low_before", "_pressure",
-        "_pressure_sent", "_residue", "_rules", "_touches", "_turn_s", "_under", "_window_s",
+        "_above", "_before_s", "_due", "_low", "_low_before", "_pressure", "_pressure_sent",
+        "_ready_s", "_residue", "_rules", "_touches", "_turn_s", "_under", "_window_s",
         "again_rise", "breaks", "channel", "force_power", "grip", "index", "load", "most_load",
         "neighbours", "onset_level", "onset_s", "pressure_wanted", "rest_load", "rise", "scale",
         "source", "state", "step", "stirs", "table", "wake_load",
@@ -130,7 +131,6 @@ class Zone:
         self.rise = Rise()
         self.grip = Grip(rules)
         self.onset_s = -1.0e9
-        self._lifted_s = -1.0e9
         self.breaks = 0  # how often contact broke off within a scan
         self.stirs = 0  # how often it woke, and came to nothing
         self.state = State.REST
@@ -146,6 +146,7 @@ class Zone:
         self._under = 0
         self._before_s = 0.0
         self._residue = 0.0
+        self._ready_s = -1.0e9  # no touch before this
         self._pressure = 0.0
         self._pressure_sent = 0.0
 
@@ -176,12 +177,11 @@ class Zone:
         self._faint(time_s)
 
     def strike(self, time_s: float) -> None:
-        """What rose is a touch; on a held zone only if it rose as fast as a strike does."""
+        """What rose is a touch; on a held zone, if it rose as fast as a strike."""
         rise = self.rise
-        beneath = rise.base
-        speed = rise.speed()
+        beneath, speed = rise.base, rise.speed()
         if self.state is State.AGAIN:
-            if self._rules.speed_value(speed) < AGAIN_SPEED:
+            if speed < AGAIN_SPEED or rise.peak < self.grip.lately():
                 self._hold()
                 return
             self._touches.append(Touch(LIFT, self.index, rise.contact_s, 0.0))
@@ -228,9 +228,9 @@ class Zone:
         self.rise.shift(by_s)
         self.grip.shift(by_s)
         self.onset_s += by_s
-        self._lifted_s += by_s
         self._turn_s += by_s
         self._before_s += by_s
+        self._ready_s += by_s
 
     def quick_low(self) -> float:
         """The lowest load within the last one to two QUICK_S."""
@@ -355,7 +355,7 @@ class Zone:
         value = self._rules.speed_value(self.grip.lift_speed(time_s))
         self._touches.append(Touch(LIFT, self.index, time_s, value))
         self._residue = max(self.load, 0.0)
-        self._lifted_s = time_s
+        self._ready_s = max(self.onset_s + self._rules.hold_off_s, time_s + BOUNCE_S)
         self._faint(time_s)
 
     def _rise_again(self, time_s: float, load: float, before: float, low: float) -> None:
@@ -406,7 +406,7 @@ class Zone:
                 self._settle()
             return
         self._under = 0
-        if time_s - self.onset_s < self._rules.hold_off_s or time_s - self._lifted_s < BOUNCE_S:
+        if time_s < self._ready_s:
             return
         low = max(self.quick_low(), 0.0)
         if load - low > self.wake_load + RESIDUE_SHARE * low:
