@@ -227,6 +227,7 @@ class Detector:
         if time_s < self._now_s:
             by_s, self._now_s = time_s - self._now_s, time_s
             self._care.shift(by_s)
+            self._shared.onset_s += by_s
             for one in self._channels:
                 one.zone.shift(by_s)
         if len(readings) != len(self._wakes):

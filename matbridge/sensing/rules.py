@@ -26,6 +26,13 @@ MEND_S = 0.025
 # steps.
 KINK = 2.5
 
+# A switch tells no force, only time: onsets this far apart, or closer, on whatever zones, play
+# loudest; so far apart, or farther, at this value (common practice of pads without sensing: fast
+# passages play louder; the figures are our choice).
+FAST_PACE_S = 0.1
+SLOW_PACE_S = 1.0
+SLOW_PACE_VALUE = 0.3
+
 # A switch bounces for less than this when it opens.
 SWITCH_BOUNCE_S = 0.012
 
@@ -96,6 +103,13 @@ class Rules:
         if times <= 1.0:
             return 0.0
         return min(1.0, log(times) / self.speed_range)
+
+    def pace_value(self, gap_s: float) -> float:
+        """The value of an onset of a switch, `gap_s` after the one before."""
+        if gap_s >= SLOW_PACE_S:
+            return SLOW_PACE_VALUE
+        haste = log(SLOW_PACE_S / max(gap_s, FAST_PACE_S)) / log(SLOW_PACE_S / FAST_PACE_S)
+        return SLOW_PACE_VALUE + (1.0 - SLOW_PACE_VALUE) * haste
 
     def strike_value(self, source: VelocitySource, peak: float, load_per_s: float) -> float:
         """The value of an onset: above 0, at most 1, and no less for a harder or faster strike."""

@@ -69,7 +69,7 @@ class SensingSettings:
     threshold: float = 0.03
     peak_window_ms: float = 5.0
     rise_window_ms: float = 5.0
-    slow_rise_ms: float = 100.0
+    slow_rise_ms: float = 200.0
     fast_rise_ms: float = 2.0
     debounce_scans: int = 1
     hold_off_ms: float = 40.0

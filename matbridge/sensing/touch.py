@@ -36,7 +36,10 @@ class VelocitySource(StrEnum):
 
     PEAK waits for the highest load in a scan window. RISE takes the speed of the first rise and
     waits for nothing more: the one that still tells soft from hard where a standing foot always
-    saturates the sensor. BOTH combines them. FIXED is 1.0 at once, for switches.
+    saturates the sensor. BOTH is the mean of the two. FIXED is 1.0 at once, for switches.
+
+    A switch knows no force. With any other source than FIXED its value comes from its place in
+    time: the sooner after the onset before it, on whatever zone, the higher.
     """
 
     PEAK = "peak"

@@ -86,13 +86,17 @@ class State(Enum):
 
 
 class Shared:
-    """Where the zones of a detector leave what a scan brings: touches, and zones to be decided."""
+    """Where the zones of a detector leave what a scan brings: touches, and zones to be decided.
 
-    __slots__ = ("due", "touches")
+    onset_s: when the last onset of any of them was.
+    """
+
+    __slots__ = ("due", "onset_s", "touches")
 
     def __init__(self) -> None:
         self.due: list[Zone] = []
         self.touches: list[Touch] = []
+        self.onset_s = -1.0e9
 
 
 class Zone:
@@ -105,7 +109,7 @@ class Zone:
 
     __slots__ = (
         "_above", "_before_s", "_due", "_low", "_low_before", "_pressure", "_pressure_sent",
-        "_ready_s", "_residue", "_rules", "_touches", "_turn_s", "_under", "_window_s",
+        "_ready_s", "_residue", "_rules", "_shared", "_touches", "_turn_s", "_under", "_window_s",
         "again_rise", "breaks", "channel", "force_power", "grip", "index", "load", "most_load",
         "neighbours", "onset_level", "onset_s", "pressure_wanted", "rest_load", "rise", "scale",
         "source", "state", "step", "stirs", "table", "wake_load",
@@ -136,6 +140,7 @@ class Zone:
         self.state = State.REST
         self.step: Callable[[float, int], None] = self._rest
         self._rules = rules
+        self._shared = shared
         self._due = shared.due
         self._touches = shared.touches
         self._window_s = rules.peak_window_s
@@ -186,9 +191,13 @@ class Zone:
                 return
             self._touches.append(Touch(LIFT, self.index, rise.contact_s, 0.0))
             beneath = self.grip.beneath
-        value = self._rules.strike_value(self.source, rise.peak - rise.base, speed)
-        self._touches.append(Touch(ONSET, self.index, rise.contact_s, value))
-        self.onset_s = rise.contact_s
+        contact_s, shared = rise.contact_s, self._shared
+        if self._rules.switch and self.source is not VelocitySource.FIXED:
+            value = self._rules.pace_value(contact_s - shared.onset_s)
+        else:
+            value = self._rules.strike_value(self.source, rise.peak - rise.base, speed)
+        self._touches.append(Touch(ONSET, self.index, contact_s, value))
+        self.onset_s = shared.onset_s = contact_s
         self.grip.take(time_s, rise.peak, beneath, self.onset_level)
         self._pressure = self.load
         self._pressure_sent = -1.0
