@@ -34,8 +34,8 @@ def main(argv: Sequence[str]) -> int:
     parser = argparse.ArgumentParser(
         prog="matbridge board-program",
         description="Write out the board programs: for the Arduino tools (AVR and ESP32-class "
-        "boards) and, as a second example, for MicroPython, with pictures of the wiring. Options stand "
-        "at the top of each program.",
+        "boards) and, as a second example, for MicroPython, with pictures of the wiring. Options "
+        "stand at the top of each program.",
     )
     parser.add_argument("folder", metavar="DIR", type=Path, help="where to; made if need be")
     folder: Path = parser.parse_args(argv).folder

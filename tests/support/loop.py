@@ -17,7 +17,7 @@ class ManualTimer:
 
 
 class ManualLoop:
-    """Implements matbridge.loop.Loop; `advance` fires due timers in order, `poll` ready descriptors."""
+    """Implements matbridge.loop.Loop: `advance` fires timers in order, `poll` ready descriptors."""
 
     def __init__(self, now_s: float = 1000.0) -> None:
         self._now_s = now_s
@@ -63,7 +63,7 @@ class ManualLoop:
         self._now_s = end_s
 
     def poll(self, timeout_s: float = 0.0) -> int:
-        """Wait once for descriptors, in real time, and serve those that are ready; how many were."""
+        """Wait once, in real time, and serve the descriptors that are ready; how many were."""
         ready_in, ready_out, _ = select.select(
             list(self.readers), list(self.writers), [], timeout_s
         )

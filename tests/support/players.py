@@ -44,7 +44,7 @@ def limbs(
         free_s = [0.0] * len(places)
         limb_s = [HEAD_S + rng.expovariate(each_per_s) for _ in range(count)]
         phrase, phrase_ends_s = 0.0, 0.0
-        presses = []
+        presses: list[Press] = []
         while True:
             limb = min(range(count), key=limb_s.__getitem__)
             at_s = limb_s[limb]
