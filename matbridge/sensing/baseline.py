@@ -16,6 +16,8 @@ Everything is in readings that rise with load; what the board sends may fall (se
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from matbridge.sensing.calibration import ZoneCalibration
 from matbridge.sensing.crosstalk import force
 from matbridge.sensing.law import DEFAULT_FULL, FULL_SHARE, load, most_load, reading
@@ -193,12 +195,9 @@ def _beside_a_touch(zone: Zone) -> bool:
 
 def mirrored(measured: ZoneCalibration, top: int) -> ZoneCalibration:
     """A calibration whose readings fall with load, as one whose readings rise."""
-    return ZoneCalibration(
-        measured.name,
-        top - measured.rest,
-        measured.noise,
-        None if measured.soft is None else top - measured.soft,
-        None if measured.full is None else top - measured.full,
-        measured.board,
-        measured.channel,
+    return replace(
+        measured,
+        rest=top - measured.rest,
+        soft=None if measured.soft is None else top - measured.soft,
+        full=None if measured.full is None else top - measured.full,
     )

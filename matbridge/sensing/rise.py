@@ -25,13 +25,14 @@ class Rise:
     when its window is over. grown_s: when its load last went above all before.
     """
 
-    __slots__ = ("_loads", "_times_s", "base", "contact_s", "decide_s", "grown_s", "peak")
+    __slots__ = ("_end_s", "_loads", "_times_s", "base", "contact_s", "decide_s", "grown_s", "peak")
 
     def __init__(self) -> None:
         self.base = 0.0
         self.peak = 0.0
         self.contact_s = 0.0
         self.decide_s = 0.0
+        self._end_s = 0.0
         self.grown_s = 0.0
         self._times_s: list[float] = []
         self._loads: list[float] = []
@@ -70,7 +71,7 @@ class Rise:
         """It has come up from `low` too slowly for a window; it counts from now."""
         self.base = base
         self.peak = load
-        self.contact_s = time_s
+        self.contact_s = self._end_s = time_s
         self._times_s = [from_s, time_s]
         self._loads = [low, load]
 
@@ -84,10 +85,21 @@ class Rise:
         """How many loads of it are known, the one before it included."""
         return len(self._times_s)
 
+    def height(self) -> float:
+        """Highest load above the base, at the end of the window: it may end between two scans."""
+        height = self.peak - self.base
+        loads, over_s, step_s = self._loads, self._over_s(), self._step_s()
+        if loads[-1] == self.peak and abs(over_s) <= step_s:
+            height -= (loads[-1] - loads[-2]) * over_s / step_s
+        return height
+
     def speed(self) -> float:
-        """Highest speed over SPEED_SPAN_S or more, in load a second; 0 if it never rose."""
+        """Highest speed over SPEED_SPAN_S or more, in load a second; 0 if it never rose.
+
+        Where it still grew faster at the end of the window, that is allowed for as in `height`.
+        """
         times_s, loads = self._times_s, self._loads
-        best = 0.0
+        best = before = speed = 0.0
         start = 0
         for end in range(1, len(times_s)):
             until_s = times_s[end] - SPEED_SPAN_S * 0.999
@@ -95,13 +107,25 @@ class Rise:
                 start += 1
             if times_s[start] <= until_s or end == 1:
                 span_s = max(times_s[end] - times_s[start], SPEED_SPAN_S)
-                best = max(best, (loads[end] - loads[start]) / span_s)
+                before, speed = speed, (loads[end] - loads[start]) / span_s
+                best = max(best, speed)
+        over_s, step_s = self._over_s(), self._step_s()
+        if best and speed == best and abs(over_s) <= step_s:
+            best -= (speed - before) * over_s / step_s
         return best
+
+    def _over_s(self) -> float:
+        """How long after the end of the window its last load was read."""
+        return self._times_s[-1] - self._end_s
+
+    def _step_s(self) -> float:
+        return self._times_s[-1] - self._times_s[-2]
 
     def shift(self, by_s: float) -> None:
         """The clock was set."""
         self.contact_s += by_s
         self.decide_s += by_s
+        self._end_s += by_s
         self.grown_s += by_s
         self._times_s = [time_s + by_s for time_s in self._times_s]
 
@@ -114,5 +138,6 @@ class Rise:
             earliest_s = contact_s - REACH_BACK_S
             contact_s = min(max(before_s - back_s, earliest_s), self._times_s[1])
         self.contact_s = contact_s
-        # To the nearest scan, not the next.
-        self.decide_s = contact_s + window_s - (time_s - before_s) / 2
+        self._end_s = contact_s + window_s
+        # At the nearest scan, not the next.
+        self.decide_s = self._end_s - (time_s - before_s) / 2

@@ -173,7 +173,10 @@ class Zone:
         self._low = self._low_before = max(0.0, before_load)
         self._residue = 0.0
         self._turn_s = time_s + QUICK_S
-        self._rise(time_s, self.load, before_s, before_load, 0.0)
+        if time_s < self._ready_s:
+            self._faint(time_s)
+        else:
+            self._rise(time_s, self.load, before_s, before_load, 0.0)
 
     def find_loaded(self, time_s: float, reading: int) -> None:
         """Something is on the zone at the start, and was not seen to come: no touch."""
@@ -195,7 +198,7 @@ class Zone:
         if self._rules.switch and self.source is not VelocitySource.FIXED:
             value = self._rules.pace_value(contact_s - shared.onset_s)
         else:
-            value = self._rules.strike_value(self.source, rise.peak - rise.base, speed)
+            value = self._rules.strike_value(self.source, rise.height(), speed)
         self._touches.append(Touch(ONSET, self.index, contact_s, value))
         self.onset_s = shared.onset_s = contact_s
         self.grip.take(time_s, rise.peak, beneath, self.onset_level)
