@@ -121,10 +121,9 @@ def table(found: dict[str, dict[str, Verdict]]) -> Iterator[str]:
     for name, verdicts in found.items():
         for detector, verdict in verdicts.items():
             yield _row(name if detector == OURS else "", detector, verdict)
-            if BY_NAME[name].held:
-                total[detector].add(verdict)
+            total[detector].add(verdict)
         missed = misses_of(BY_NAME[name], verdicts[OURS])
-        if missed and BY_NAME[name].held:
+        if missed:
             yield f"{'':17}misses: {', '.join(missed)}"
         if verdicts[OURS].faulty or verdicts[PLAIN].faulty:
             counts = ", ".join(f"{name} {found.faulty}" for name, found in verdicts.items())

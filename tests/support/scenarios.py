@@ -39,7 +39,6 @@ class Scenario:
     hand, not by foot. source: of velocity, as a preset for it would choose. by_peak: whether its
     true strength is the strike's peak force, else its rate of rise. quick: whether the onset
     delay is held to the figures for hands and stomps. rho: least rank correlation, 0 for none.
-    held: whether figures must hold at all, or it only shows what a mat cannot do.
     """
 
     name: str
@@ -52,7 +51,6 @@ class Scenario:
     by_peak: bool = False
     quick: bool = False
     rho: float = 0.0
-    held: bool = True
     faults: tuple[Fault, ...] = ()
 
 
@@ -121,7 +119,7 @@ SCENARIOS: tuple[Scenario, ...] = (
     ),
     Scenario(
         "too close", "feet on zones 15 cm apart, narrower than a foot", 3, STOMPS,
-        mat=LEAKY, held=False,
+        mat=LEAKY,
     ),
     Scenario(
         "noise and hum", "2 codes of noise and 8 of mains hum", 8, HANDS,
