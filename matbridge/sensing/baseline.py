@@ -19,7 +19,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from matbridge.sensing.calibration import ZoneCalibration
-from matbridge.sensing.crosstalk import force
+from matbridge.sensing.crosstalk import force, is_beside_a_touch
 from matbridge.sensing.law import DEFAULT_FULL, FULL_SHARE, load, most_load, reading
 from matbridge.sensing.settings import SensingSettings, SensorSpec, SensorType
 from matbridge.sensing.zone import AGAIN_SHARE, State, Zone
@@ -149,17 +149,17 @@ class Baseline:
             gain = 1.0 if gone else max(gain, min(1.0, since_s / FALL_S))
         else:
             self._fallen = 0
-        if zone.load >= zone.onset_level or (zone.state is State.FAINT and _beside_a_touch(zone)):
+        if zone.load >= zone.onset_level or (zone.state is State.FAINT and is_beside_a_touch(zone)):
             self._last = -1
             return
         self.rest += away * gain
         if zone.state is State.FAINT:
             self._last = -1
-            return
-        if self._last >= 0:
-            self._follow_noise(abs(reading - self._last), first)
-        self._last = reading
-        if zone.state is State.REST:
+        else:
+            if self._last >= 0:
+                self._follow_noise(abs(reading - self._last), first)
+            self._last = reading
+        if zone.state is not State.RISING:
             self.set_levels()
 
     def _follow_noise(self, step: float, first: float) -> None:
@@ -170,7 +170,7 @@ class Baseline:
             self.noise = max(self.noise * (1.0 - gain), LEAST_NOISE)
 
     def set_levels(self) -> None:
-        """Give the zone its levels; only while it is at rest."""
+        """Give the zone its levels; not while it rises or is held."""
         zone, sensor = self.zone, self._sensor
         if sensor.type is SensorType.SWITCH:
             zone.rest_load, zone.scale, zone.onset_level, zone.wake_load = 0.0, 1.0, 0.5, 0.5
@@ -187,10 +187,6 @@ class Baseline:
         zone.most_load = most_load(sensor, self._full_load) / span
         zone.again_rise = max(AGAIN_SHARE * self._settings.strike_share, zone.onset_level)
         zone.wake_load = (load(sensor, self.wake_reading) - rest_load) / span
-
-
-def _beside_a_touch(zone: Zone) -> bool:
-    return any(other.state is State.HELD for other, _ in zone.neighbours)
 
 
 def mirrored(measured: ZoneCalibration, top: int) -> ZoneCalibration:

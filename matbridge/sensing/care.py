@@ -16,9 +16,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from matbridge.sensing.baseline import Baseline
+from matbridge.sensing.crosstalk import is_beside_a_touch
 from matbridge.sensing.faults import (
     RECOVER_MOST_S,
     STIRRED_SHARE,
+    STIRRED_VISITS,
+    STIRRING_VISITS,
     Evidence,
     FaultKind,
     FaultReport,
@@ -73,7 +76,7 @@ class Channel:
 
     def disarm(self) -> None:
         """Let nothing wake it."""
-        self._wakes[self.zone.channel] = -1 if self._falling else NEVER
+        self._wakes[self.zone.channel] = -NEVER if self._falling else NEVER
 
     def clean(self, reading: int) -> int:
         """A reading of the board, within the converter's range and rising with load."""
@@ -153,6 +156,8 @@ class Care:
                 self._look(one, time_s, since_s, three)
 
     def _visit_rest(self, one: Channel, time_s: float, since_s: float, reading: int) -> None:
+        if reading == 0 and one.least > 0.0:
+            return  # it may be dead; that is no rest to follow
         one.baseline.visit(reading, since_s)
         if one.zone.state is State.REST:
             one.arm()
@@ -169,9 +174,14 @@ class Care:
             if second is one:
                 return
         if self._analog:
-            fresh = time_s - zone.onset_s < since_s
-            after_s = self._rules.object_after_s
-            still = one.evidence.held(reading, since_s, one.baseline.noise, fresh, after_s)
+            still = one.evidence.held(
+                reading,
+                since_s,
+                one.baseline.noise,
+                self._rules.object_after_s,
+                fresh=time_s - zone.onset_s < since_s,
+                beside=is_beside_a_touch(zone),
+            )
             if still is FaultKind.OBJECT:
                 zone.give_up(time_s)
                 self._find(one, still, time_s)
@@ -187,15 +197,19 @@ class Care:
         if self._analog:
             stirred = one.evidence.stirred(zone.stirs)
             zone.stirs = 0
-            if stirred != one.stirring:
-                one.stirring = stirred
-                self._stirring += 1 if stirred else -1
-            if stirred and self._stirring < STIRRED_SHARE * len(self._channels):
+            self._note_stirring(one, stirred >= STIRRING_VISITS)
+            alone = self._stirring < STIRRED_SHARE * len(self._channels)
+            if stirred >= STIRRED_VISITS and alone:
                 fault = fault or FaultKind.DISCONNECTED
             noise = one.baseline.noise
             fault = fault or one.evidence.visit(readings, since_s, noise, one.least, self._rail)
         if fault is not None:
             self._mute(one, fault, time_s)
+
+    def _note_stirring(self, one: Channel, stirring: bool) -> None:
+        if stirring != one.stirring:
+            one.stirring = stirring
+            self._stirring += 1 if stirring else -1
 
     def _visit_muted(self, one: Channel, time_s: float, since_s: float, readings: Three) -> None:
         if one.twin is not None:
@@ -219,9 +233,7 @@ class Care:
 
     def _mute(self, one: Channel, fault: FaultKind, time_s: float) -> None:
         one.evidence = Evidence(one.evidence.recover_s)
-        if one.stirring:
-            one.stirring = False
-            self._stirring -= 1
+        self._note_stirring(one, False)
         one.zone.mute(time_s)
         if one.zone in self._awake:
             self._awake.remove(one.zone)

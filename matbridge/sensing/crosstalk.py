@@ -136,6 +136,11 @@ def is_leakage(zone: Zone, time_s: float) -> bool:
     return beside and force(zone, rise.peak) - force(zone, rise.base) < felt
 
 
+def is_beside_a_touch(zone: Zone) -> bool:
+    """Whether any zone that it may feel is touched."""
+    return any(other.state is State.HELD for other, _ in zone.neighbours)
+
+
 def force(zone: Zone, load: float) -> float:
     """The force of a load on a zone, roughly; see law.py."""
     return law.force(load, zone.most_load, zone.force_power)

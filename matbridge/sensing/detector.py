@@ -73,7 +73,7 @@ class Detector:
         self._top = top = (1 << sensor.bits) - 1
         self._falling = calibration is not None and _falls(calibration)
         self._beyond = lt if self._falling else gt
-        self._wakes = [-1 if self._falling else NEVER] * len(zones)
+        self._wakes = [-NEVER if self._falling else NEVER] * len(zones)
         self._shared = Shared()
         self._touches = self._shared.touches
         self._awake: list[Zone] = []

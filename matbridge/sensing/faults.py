@@ -80,10 +80,11 @@ JUMP_READINGS = 4.0
 JUMP_FORGET = 0.1
 
 # An open input stirs at every turn of the mains: more than this often from one visit to the next,
-# at this many visits more than not. Where this share of all zones do, it is the mains.
+# at this many visits more than not. Where this share of all zones begin to, it is the mains.
 STIRS_A_VISIT = 2
 STIRRED_VISITS = 10
 STIRRED_SHARE = 0.5
+STIRRING_VISITS = 3
 
 # So many breaks, less one for every so many seconds without.
 CHATTER_BREAKS = 6.0
@@ -152,7 +153,10 @@ class Evidence:
         """
         reading = readings[0]
         self._dead = self._dead + 1 if reading == 0 and least > 0.0 else 0
-        self._same = self._same + 1 if reading == self._last and noise >= STUCK_NOISE else 0
+        if reading == self._last:
+            self._same += 1
+        else:
+            self._same = 0 if noise >= STUCK_NOISE else -NEVER
         self._shorted = self._shorted + 1 if reading >= rail else 0
         self._last = reading
         if _jumps(readings, noise):
@@ -171,13 +175,13 @@ class Evidence:
             return FaultKind.STUCK
         return None
 
-    def stirred(self, times: int) -> bool:
-        """The zone stirred so often since the last visit; whether it has done so for long."""
+    def stirred(self, times: int) -> int:
+        """It stirred so often since the last visit; at how many visits it did, less those not."""
         if times >= STIRS_A_VISIT:
-            self._stirred += 1
+            self._stirred = min(self._stirred + 1, STIRRED_VISITS)
         elif self._stirred:
             self._stirred -= 1
-        return self._stirred >= STIRRED_VISITS
+        return self._stirred
 
     def broke(self, times: int) -> FaultKind | None:
         """Contact broke off so often since the last visit."""
@@ -185,18 +189,30 @@ class Evidence:
         return FaultKind.CHATTERING if self._breaks >= CHATTER_BREAKS else None
 
     def held(
-        self, reading: int, since_s: float, noise: float, fresh: bool, after_s: float
+        self,
+        reading: int,
+        since_s: float,
+        noise: float,
+        after_s: float,
+        *,
+        fresh: bool,
+        beside: bool,
     ) -> FaultKind | None:
-        """Whether what is held has kept still for `after_s`; `fresh` when it is a new touch."""
+        """Whether what is held has kept still for `after_s`.
+
+        fresh: whether it is a new touch. beside: whether a neighbour is touched, which may lift it.
+        """
         if fresh:
             self._low, self._window_s, self._still_s = NEVER, 0.0, 0.0
+        bound = STILL_SIGMAS * noise + STILL_READINGS
+        if reading > self._still + bound and not beside:
+            self._still_s = 0.0
         self._moved = self._moved or reading != self._last
         self._low = min(self._low, reading)
         self._window_s += since_s
         if self._window_s < STILL_WINDOW_S:
             return None
         away = self._low - self._still
-        bound = STILL_SIGMAS * noise + STILL_READINGS
         if away < -bound or (away > bound and (self._off or not self._still_s)):
             self._still = float(self._low)
             self._still_s = 0.0

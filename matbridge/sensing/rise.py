@@ -89,7 +89,7 @@ class Rise:
         """Highest load above the base, at the end of the window: it may end between two scans."""
         height = self.peak - self.base
         loads, over_s, step_s = self._loads, self._over_s(), self._step_s()
-        if loads[-1] == self.peak and abs(over_s) <= step_s:
+        if loads[-1] == self.peak and abs(over_s) < step_s:
             height -= (loads[-1] - loads[-2]) * over_s / step_s
         return height
 
@@ -110,7 +110,7 @@ class Rise:
                 before, speed = speed, (loads[end] - loads[start]) / span_s
                 best = max(best, speed)
         over_s, step_s = self._over_s(), self._step_s()
-        if best and speed == best and abs(over_s) <= step_s:
+        if best and speed == best and abs(over_s) < step_s:
             best -= (speed - before) * over_s / step_s
         return best
 

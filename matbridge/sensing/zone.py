@@ -40,8 +40,8 @@ from matbridge.sensing.rise import Rise
 from matbridge.sensing.rules import Rules
 from matbridge.sensing.touch import Touch, TouchKind, VelocitySource
 
-# A wake level that no reading reaches, for zones that are stepped anyway.
-NEVER = 1 << 30
+# A wake level that no number on a line of text reaches, for zones that are stepped anyway.
+NEVER = 1 << 128
 
 # What has risen "quickly" has done so within the last one to two of these.
 QUICK_S = 0.01
@@ -284,8 +284,8 @@ class Zone:
             self._under = 0
         elif risen < self.wake_load:
             self._under += 1
-            if self._under == 1 and breaks(self._rules, before, load):
-                self.breaks += 1
+            if self._under == 1:
+                self._breaks_off(before, load)
         else:
             self._under = 0
         debounce = self._rules.debounce_scans
