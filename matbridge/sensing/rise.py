@@ -15,7 +15,7 @@ HISTORY = 64
 
 # Speed is measured over at least this long, so that neither noise nor the place of one scan
 # decides it.
-SPEED_SPAN_S = 0.002
+SPEED_SPAN_S = 0.003
 
 
 class Rise:
@@ -134,8 +134,10 @@ class Rise:
     ) -> None:
         contact_s = self._times_s[0]
         if load > before:
-            back_s = (before - self.base) * (time_s - before_s) / (load - before)
-            earliest_s = contact_s - REACH_BACK_S
+            shown = before - self.base
+            back_s = shown * (time_s - before_s) / (load - before)
+            # What slows down from its first load on had not begun before the scan without a sign.
+            earliest_s = contact_s - (REACH_BACK_S if load - before > shown else 0.0)
             contact_s = min(max(before_s - back_s, earliest_s), self._times_s[1])
         self.contact_s = contact_s
         self._end_s = contact_s + window_s
