@@ -92,11 +92,10 @@ class DinPeer:
             # Until the bridge opens the other end there is nothing but EIO to read.
             with contextlib.suppress(BlockingIOError, OSError):
                 now_s = time.monotonic()
-                if self._paced and due_s < now_s - BYTE_S:
-                    due_s = now_s - BYTE_S
-                count = int((now_s - due_s) / BYTE_S) if self._paced else 4096
+                # Compared, never divided: a quotient just under one would be no byte, for ever.
+                count = int(now_s >= due_s + BYTE_S) if self._paced else 4096
                 chunk = os.read(self._master, count) if count else b""
-                due_s += len(chunk) * BYTE_S
+                due_s = max(due_s, now_s - BYTE_S) + len(chunk) * BYTE_S
                 if chunk:
                     self.data += chunk
                     self.arrivals.append((now_s, len(self.data)))
