@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import socket
 import subprocess
 import sys
@@ -26,7 +25,7 @@ from matbridge.midi import rtp_packet as rtp
 from matbridge.midi.network_port import NetworkPort
 from matbridge.midi.rtp_packet import Feedback, Invitation, Sync, Verb
 from matbridge.midi.rtp_session import Session, State
-from tests.support import tshark
+from tests.support import npm, tshark
 from tests.support.loop import ManualLoop
 from tests.support.tshark import Datagram
 
@@ -333,26 +332,13 @@ process.stdin.on("end", () => process.exit(0)).resume();
 """
 
 
-@pytest.fixture(scope="session")
-def npm_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The npm package rtpmidi, installed by tests/run, or here."""
-    kept = Path(sys.prefix) / "rtpmidi"
-    folder = kept if kept.is_dir() else tmp_path_factory.mktemp("npm")
-    if not (folder / "node_modules" / "rtpmidi").is_dir():
-        npm = shutil.which("npm")
-        assert npm, "npm is needed: tests/run installs it"
-        command = [npm, "install", "--no-audit", "--no-fund", "rtpmidi@1.0.0"]
-        subprocess.run(command, cwd=folder, check=True, capture_output=True)
-    return folder
-
-
 def test_the_node_library_rtpmidi_hears_every_message(
-    npm_folder: Path, clocked: Clocked, opened: Callable[..., NetworkPort]
+    clocked: Clocked, opened: Callable[..., NetworkPort]
 ) -> None:
     number = free_port()
     peer = subprocess.Popen(
         ["node", "-e", PEER_JS, str(number)],
-        cwd=npm_folder,
+        cwd=npm.folder(),
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
