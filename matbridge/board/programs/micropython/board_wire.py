@@ -1,6 +1,6 @@
 # What both MicroPython programs share: the steady scan clock, the two wire formats, the
 # announcement. The formats are drawn in README.md. A second example beside the Arduino programs:
-# simpler to change, several times slower.
+# simpler to change, and not made for speed.
 import select
 import struct
 import sys
