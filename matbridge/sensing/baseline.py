@@ -64,8 +64,8 @@ FAR_SIGMAS = 5.0
 class Baseline:
     """The rest, the noise and the levels of one zone."""
 
-    __slots__ = ("_fallen", "_full_load", "_last", "_leak", "_seen", "_sensor", "_settings",
-                 "_soft", "noise", "rest", "zone")  # fmt: skip
+    __slots__ = ("_fallen", "_full_load", "_guessed_noise", "_last", "_leak", "_seen", "_sensor",
+                 "_settings", "_soft", "noise", "rest", "zone")  # fmt: skip
 
     def __init__(
         self,
@@ -83,7 +83,8 @@ class Baseline:
         self._leak: float | None = None
         self._full_load = load(sensor, DEFAULT_FULL * top)
         self.rest = 0.0
-        self.noise = max(GUESSED_NOISE * top, LEAST_NOISE)
+        self._guessed_noise = max(GUESSED_NOISE * top, LEAST_NOISE)
+        self.noise = self._guessed_noise
         self._seen = 0
         self._last = -1  # the reading of the last visit, if it was at rest then as well
         if measured is not None:
@@ -99,6 +100,11 @@ class Baseline:
     def known(self) -> bool:
         """Whether the rest has been measured, or seen for as long as counts."""
         return self._seen >= MEASURED_VISITS
+
+    @property
+    def noise_under_load(self) -> float:
+        """At least what any zone is guessed to have: resting at 0, it shows none that it has."""
+        return max(self.noise, self._guessed_noise)
 
     @property
     def leak(self) -> float | None:

@@ -177,7 +177,7 @@ class Care:
             still = one.evidence.held(
                 reading,
                 since_s,
-                one.baseline.noise,
+                one.baseline.noise_under_load,
                 self._rules.object_after_s,
                 fresh=time_s - zone.onset_s < since_s,
                 beside=is_beside_a_touch(zone),
@@ -201,8 +201,9 @@ class Care:
             alone = self._stirring < STIRRED_SHARE * len(self._channels)
             if stirred >= STIRRED_VISITS and alone:
                 fault = fault or FaultKind.DISCONNECTED
-            noise = one.baseline.noise
-            fault = fault or one.evidence.visit(readings, since_s, noise, one.least, self._rail)
+            fault = fault or one.evidence.visit(
+                readings, since_s, one.baseline, one.least, self._rail
+            )
         if fault is not None:
             self._mute(one, fault, time_s)
 

@@ -63,6 +63,9 @@ CLIPPED = 2.0
 # What is this near to the other's load is no leak of it, whatever the forces.
 PLAIN_SHARE = 0.8
 
+# A zone in one of these is touched, or may turn out to be.
+_PRESSED = frozenset({State.RISING, State.HELD, State.AGAIN})
+
 
 def link_neighbours(
     zones: Sequence[Zone],
@@ -137,8 +140,8 @@ def is_leakage(zone: Zone, time_s: float) -> bool:
 
 
 def is_beside_a_touch(zone: Zone) -> bool:
-    """Whether any zone that it may feel is touched."""
-    return any(other.state is State.HELD for other, _ in zone.neighbours)
+    """Whether any zone that it may feel is touched, or about to be."""
+    return any(other.state in _PRESSED for other, _ in zone.neighbours)
 
 
 def force(zone: Zone, load: float) -> float:

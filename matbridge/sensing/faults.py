@@ -144,19 +144,19 @@ class Evidence:
         self._well_s = 0.0
 
     def visit(
-        self, readings: Three, since_s: float, noise: float, least: float, rail: int
+        self, readings: Three, since_s: float, baseline: Baseline, least: float, rail: int
     ) -> FaultKind | None:
         """Look at a reading and the two before it; the fault that they prove, or None.
 
         since_s: time since the last visit. least: what the zone reads at least when it is well.
         rail: a reading that it cannot reach.
         """
-        reading = readings[0]
+        reading, noise = readings[0], baseline.noise
         self._dead = self._dead + 1 if reading == 0 and least > 0.0 else 0
         if reading == self._last:
             self._same += 1
         else:
-            self._same = 0 if noise >= STUCK_NOISE else -NEVER
+            self._same = 0 if baseline.known and noise >= STUCK_NOISE else -NEVER
         self._shorted = self._shorted + 1 if reading >= rail else 0
         self._last = reading
         if _jumps(readings, noise):

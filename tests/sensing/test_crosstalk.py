@@ -6,9 +6,13 @@ from dataclasses import replace
 
 import pytest
 
+from matbridge.sensing.crosstalk import is_beside_a_touch
+from matbridge.sensing.law import load_table
+from matbridge.sensing.rules import Rules
 from matbridge.sensing.settings import SensingSettings
 from matbridge.sensing.touch import TouchKind, VelocitySource
-from tests.support.zones import LEVEL, Curve, Heard, Mat, corners, kinds, of, press
+from matbridge.sensing.zone import Shared, State, Zone
+from tests.support.zones import FORCE, LEVEL, Curve, Heard, Mat, corners, kinds, of, press
 
 ONE = ["onset", "lift"]
 NEAR_CM = 20.0
@@ -125,3 +129,12 @@ def test_the_reach_says_how_far() -> None:
     leak = {0: BLOW, 1: scaled(BLOW, 0.08)}
     assert struck(Mat(2, apart_cm=80.0).play(1.0, leak)) == [0, 1]
     assert struck(Mat(2, apart_cm=80.0, settings=far).play(1.0, leak)) == [0]
+
+
+@pytest.mark.parametrize("state", State)
+def test_a_neighbour_counts_as_touched_from_its_first_rise_to_its_lift(state: State) -> None:
+    rules, table = Rules(SensingSettings(), FORCE), load_table(FORCE)
+    zone, other = (Zone(index, index, rules, table, Shared()) for index in range(2))
+    zone.neighbours = ((other, 0.1),)
+    other.state = state
+    assert is_beside_a_touch(zone) == (state in (State.RISING, State.HELD, State.AGAIN))

@@ -152,9 +152,11 @@ def test_a_zone_whose_converter_stands_still_is_stuck() -> None:
     assert [(report.kind, report.zone) for report in mat.reports()] == [(FaultKind.STUCK, 1)]
 
 
-def test_a_quiet_zone_that_rests_at_nothing_is_neither_dead_nor_stuck() -> None:
-    """An unpressed sensor reads 0 and nothing else: nothing to be told from it."""
-    mat = Mat(3, rest=0.0, noise=0.0, rate_hz=200.0)
+@pytest.mark.parametrize("calibrated", [True, False])
+@pytest.mark.parametrize("rest", [0.0, 12.0])
+def test_a_zone_without_noise_is_neither_dead_nor_stuck(rest: float, calibrated: bool) -> None:
+    """An unpressed sensor may read one value and nothing else: nothing to be told from it."""
+    mat = Mat(3, rest=rest, noise=0.0, rate_hz=200.0, calibrated=calibrated)
     mat.play(30.0)
     assert mat.reports() == []
     assert kinds(mat.play(1.0, {1: press(0.5, at_s=0.1)})) == ONE
@@ -192,6 +194,22 @@ def test_an_object_stops_sounding_and_is_the_new_rest_until_it_is_taken_away() -
     (report,) = mat.reports()
     assert (report.kind, report.recovered) == (FaultKind.OBJECT, True)
     assert kinds(mat.play(1.0, {0: press(0.2, at_s=0.2)})) == ONE
+
+
+def test_an_object_is_known_though_its_load_is_noisier_than_the_rest_and_others_strike() -> None:
+    """An open sensor reads 0 without any noise; what it reads under a bag has some."""
+    known_soon = SensingSettings(object_after_s=10.0)
+    mat = Mat(2, rest=0.0, noise=0.0, rate_hz=500.0, apart_cm=30.0, settings=known_soon)
+    shake = Random(3)
+    blows = [press(0.9, at_s=0.55 + 0.5 * n, hold_s=0.2) for n in range(60)]
+
+    def bag(time_s: float) -> int:
+        leak = 0.04 * sum(blow(time_s) for blow in blows)
+        return round(mat.reading(min(time_s * 20, 1.0) * 0.3 + leak) + shake.gauss(0.0, 1.2))
+
+    heard = mat.play(20.0, {1: lambda t: sum(blow(t) for blow in blows)}, wires={0: bag})
+    assert kinds(heard, 0) == ONE
+    assert [report.kind for report in mat.reports()] == [FaultKind.OBJECT]
 
 
 def test_a_foot_that_sways_is_no_object() -> None:
