@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable
 from math import inf
-from pathlib import Path
 from time import monotonic
 
 from matbridge.board.link import BoardLink
@@ -31,6 +30,7 @@ from matbridge.service.boards import (
 from matbridge.service.inlet import Inlet
 from matbridge.service.log import Log
 from matbridge.service.outlets import Outlets
+from matbridge.service.owed import OwedNotes
 from matbridge.service.pipeline import Pipeline, Sent
 from matbridge.service.recorder import Recorder, takes_folder
 
@@ -56,11 +56,11 @@ class Bridge:
         show: Show,
         calibration: Calibration | None,
         *,
-        owed_path: Path | None = None,
+        owed: OwedNotes | None = None,
         piece: str = "tide",
         seconds: float | None = None,
     ) -> None:
-        """owed_path: see Outlets. piece, seconds: what a simulated board plays; see make_link.
+        """owed: see Outlets. piece, seconds: what a simulated board plays; see make_link.
 
         Raises OutputUnavailable where an output can never be made.
         """
@@ -71,7 +71,7 @@ class Bridge:
         self.show = show
         self.calibration = calibration
         self.on_preset: Callable[[str], None] | None = None
-        self.outlets = Outlets(loop, log, show.performance.outputs, owed_path)
+        self.outlets = Outlets(loop, log, show.performance.outputs, owed)
         self.outlets.on_down = self._output_down
         self.outlets.on_up = self._output_up
         self.boards = self._make_boards(show.mat)
@@ -99,7 +99,6 @@ class Bridge:
         """
         self.outlets.open()
         self._take_on(self.outlets.take_owed())
-        self.outlets.keep_owed()
         self._play(self.pipeline.start(self._loop.now_s(), preset))
         for index, board in enumerate(self.boards):
             self._open_board(index, board)
@@ -170,7 +169,6 @@ class Bridge:
             image = bytearray(len(plans) * KEYS)
             outlets.send(pipeline.swap(show.performance, image, now_s, preset))
             self._take_on(outlets.use(plans, outputs, image))
-            outlets.keep_owed()
         recording = self.recorder.path is not None
         self.recorder.end("the performance was changed", wait=False)
         self.show = show
@@ -290,6 +288,7 @@ class Bridge:
         """Outputs have been opened: send those that are up what was left sounding on them."""
         if any(owed):
             self.pipeline.player.owe(owed)
+        self.outlets.keep_owed()
         for index, output in enumerate(self.outlets.outputs):
             if not output.up:
                 self.pipeline.output_lost(index, unseen=False)
@@ -353,6 +352,7 @@ class Bridge:
                 port = board.plan.port
                 self._log.failed(f"board {index}", "board not heard", port=port, reason=trouble)
         self.inlet.look()
+        self.outlets.look()
         for detector in self.pipeline.detectors:
             for report in detector.take_reports():
                 self._report(report)

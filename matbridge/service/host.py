@@ -14,6 +14,7 @@ import sys
 import traceback
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 from matbridge.errors import MatbridgeError
 from matbridge.folders import runtime_folder, state_folder
@@ -27,6 +28,7 @@ from matbridge.service.loading import Loaded, load
 from matbridge.service.log import Log
 from matbridge.service.loop import ServiceLoop
 from matbridge.service.notify import Notifier
+from matbridge.service.owed import OwedNotes
 from matbridge.service.reload import Reloader
 from matbridge.service.signals import Signals
 
@@ -88,7 +90,7 @@ class Host:
                 self._log,
                 loaded.show,
                 loaded.calibration,
-                owed_path=state_folder() / f"{claims.name}.owed",
+                owed=_owed(claims),
             )
             if loaded.calibration_error:
                 self._log.warning("playing uncalibrated", reason=loaded.calibration_error)
@@ -221,6 +223,12 @@ class Host:
 
     def _amended(self) -> None:
         self._amending = None
+
+
+def _owed(claims: Claims) -> OwedNotes:
+    return OwedNotes(
+        Path(claims.folder) / f"{claims.name}.sounding", state_folder() / f"{claims.name}.owed"
+    )
 
 
 def _preset(show: Show, name: str | None) -> int | None:

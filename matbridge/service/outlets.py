@@ -7,7 +7,6 @@ down ──up──▶ up     first what it is owed goes out, then what a receiv
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from pathlib import Path
 
 from matbridge.errors import OutputError
 from matbridge.loop import Loop
@@ -17,11 +16,14 @@ from matbridge.midi.output import START_WAIT_S, Output
 from matbridge.midi.outputs import make_output
 from matbridge.playing.ledger import recover
 from matbridge.service.log import Log
-from matbridge.service.owed import OwedNotes, Where, load, where
+from matbridge.service.owed import OwedNotes, Where, where
 from matbridge.service.pipeline import Sent
 
 # Drivers that are only asked now and then whether the port is there may have lost it a while ago.
 _UNSEEN = (OutputKind.PORT, OutputKind.VIRTUAL)
+
+# Under which the log remembers that what sounds is not kept.
+_OWED = "owed notes"
 
 
 class Outlets:
@@ -36,9 +38,9 @@ class Outlets:
     on_up: Callable[[int], None]
 
     def __init__(
-        self, loop: Loop, log: Log, plans: Sequence[OutputPlan], owed_path: Path | None
+        self, loop: Loop, log: Log, plans: Sequence[OutputPlan], owed: OwedNotes | None
     ) -> None:
-        """owed_path: where to keep what sounds, if anywhere; see OwedNotes.
+        """owed: where to keep what sounds, if anywhere.
 
         Raises OutputUnavailable where an output can never be made.
         """
@@ -49,8 +51,8 @@ class Outlets:
         self.image = bytearray(len(self.outputs) * KEYS)
         self._heard = bytearray(len(self.image))  # the image as the receivers have it
         self.taps: list[Callable[[Sent], None]] = []
-        self._owed_path = owed_path
-        self._owed: OwedNotes | None = None
+        self._owed = owed
+        self._keeps = False  # whether `owed` knows these outputs
         self._orphans: dict[Where, bytes] = {}  # owed to outputs that are in no show now
 
     def open(self) -> None:
@@ -59,7 +61,7 @@ class Outlets:
 
     def send(self, sent: Sent) -> None:
         """Hand over messages: to each output all of its own at once, in order."""
-        owed = self._owed
+        owed = self._owed if self._keeps else None
         if owed is not None:
             owed.sending(sent)
         batches: dict[int, list[bytes]] = {}
@@ -114,31 +116,41 @@ class Outlets:
             self._log.mended(_key(output), "output given up", output=output.name)
         self.plans, self.outputs, self.image = tuple(plans), outputs, image
         self._heard = bytearray(len(image))
+        self._keeps = False
         return self._adopt()
 
     def take_owed(self) -> bytearray:
         """What an earlier process left sounding on these outputs, as an image."""
-        if self._owed_path is not None:
+        if self._owed is not None:
             try:
-                self._orphans = load(self._owed_path)
+                self._orphans = self._owed.left()
             except OSError as error:
-                self._log.warning("owed notes not readable", path=self._owed_path,
+                self._log.warning("owed notes not readable", path=error.filename,
                                   reason=error.strerror)  # fmt: skip
         return self._adopt()
 
     def keep_owed(self) -> None:
-        """From now on keep what sounds where it survives this process."""
-        if self._owed_path is None:
+        """From now on keep what sounds, and what is owed, where it survives this process.
+
+        To be called once the image says what `take_owed` or `use` returned, before that is sent.
+        """
+        if self._owed is None:
             return
-        if self._owed is not None:
-            self._owed.close()
         try:
-            self._owed = OwedNotes(self._owed_path, self.plans, self._orphans)
+            self._owed.use(self.plans, self.image, self._orphans)
         except OSError as error:
-            self._owed = None
-            self._log.warning("owed notes not kept", path=self._owed_path, reason=error.strerror)
+            self._log.warning("owed notes not kept", reason=error.strerror)
         else:
-            self._owed.sent(self.image)
+            self._keeps = True
+
+    def look(self) -> None:
+        """Tell what a disk that refuses to keep what sounds says. To be called now and then."""
+        if self._owed is None:
+            return
+        if trouble := self._owed.trouble:
+            self._log.failed(_OWED, "owed notes not kept", reason=trouble)
+        else:
+            self._log.mended(_OWED, "owed notes kept again")
 
     def _adopt(self) -> bytearray:
         image = bytearray(len(self.image))

@@ -26,7 +26,7 @@ from matbridge.errors import CalibrationError, ControlError, DocumentError
 from matbridge.mapping.load import show_from
 from matbridge.sensing.calibration_file import from_bytes
 from matbridge.service import protocol
-from matbridge.service.owed import load as load_owed
+from matbridge.service.owed import read as read_left
 from tests.bench.soak import rss_kib
 
 CONFIGS = Path(__file__).parents[2] / "configs"
@@ -162,7 +162,7 @@ def owed_reader(folder: Path) -> Try:
 
     def check(data: bytes) -> None:
         path.write_bytes(data)
-        load_owed(path)
+        read_left(path)
 
     return check
 

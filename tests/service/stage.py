@@ -15,6 +15,7 @@ from matbridge.service import bridge, outlets
 from matbridge.service.bridge import Bridge
 from matbridge.service.loading import Loaded, load
 from matbridge.service.log import Format, Log
+from matbridge.service.owed import OwedNotes
 from tests.support.loop import ManualLoop
 
 ZONES = 6
@@ -61,6 +62,7 @@ class Stage:
 
     def __init__(self, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         self.folder = folder
+        self._live = folder / "mat.sounding"
         self.loop = ManualLoop()
         self.lines: list[str] = []
         self.links: dict[str, FakeLink] = {}
@@ -108,7 +110,7 @@ class Stage:
             self._log,
             loaded.show,
             loaded.calibration,
-            owed_path=self.folder / "state" / "mat.owed",
+            owed=OwedNotes(self._live, self.folder / "state" / "mat.owed"),
         )
         made.open(preset)
         return made
@@ -117,10 +119,13 @@ class Stage:
         """The process is no more: nothing is sent, and no timer of it fires."""
         self.loop = ManualLoop(self.loop.now_s())
         self.links.clear()
+        left = self._live.read_bytes() if self._live.exists() else None
         self._end_threads()
+        if left is not None:
+            self._live.write_bytes(left)
 
     def _end_threads(self) -> None:
-        """What the system would do with a process; what it kept for the next start stays."""
+        """What the system would do with a process."""
         if self._log is not None:
             self._log.close()
         if self._bridge is not None and self._bridge.outlets._owed is not None:
