@@ -8,6 +8,7 @@ import os
 import resource
 import signal
 import subprocess
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -47,7 +48,11 @@ class Rig:
     def __enter__(self) -> Rig:
         self._open.enter_context(self.synth)
         self._open.enter_context(self.bridge)
-        self._plug()
+        try:
+            self._plug()
+        except BaseException:
+            self.__exit__(*sys.exc_info())
+            raise
         return self
 
     def __exit__(self, *error: object) -> None:

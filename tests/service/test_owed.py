@@ -97,10 +97,12 @@ def test_what_is_owed_at_the_end_is_kept_for_the_next_start(place: Place, owed: 
 def test_other_outputs_take_the_place_of_the_old_whole_and_are_ours_alone(
     place: Place, owed: OwedNotes
 ) -> None:
+    wait_until(place.kept.exists, "the file")
     owed.sent(image((0, 1, 60)))
     owed.use(PLANS[:1], image((0, 2, 61))[:KEYS], {})
     assert place.left() == {where(PLANS[0]): [note_off(2, 61)]}
-    wait_until(lambda: read(place.kept) == owed.left(), "the disk")
+    wait_until(lambda: place.kept.stat().st_size == HEADER_BYTES + KEYS, "the disk")
+    assert read(place.kept) == owed.left()
     for path in (place.live, place.kept):
         assert path.stat().st_mode & 0o777 == 0o600
         assert path.stat().st_size == HEADER_BYTES + KEYS
