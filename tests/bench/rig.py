@@ -56,7 +56,7 @@ def _cpus() -> list[int]:
     return sorted(os.sched_getaffinity(0))
 
 
-def _fifo() -> None:
+def fifo() -> None:
     with contextlib.suppress(OSError):
         flags = os.SCHED_FIFO | os.SCHED_RESET_ON_FORK
         os.sched_setscheduler(0, flags, os.sched_param(FIFO_PRIORITY))
@@ -165,7 +165,7 @@ class Receiver(threading.Thread):
         self._ended = threading.Event()
 
     def run(self) -> None:
-        _fifo()
+        fifo()
         poll = select.poll()
         poll.register(self.pty.fd, select.POLLIN)
         while not self._ended.is_set():
@@ -180,7 +180,7 @@ class Receiver(threading.Thread):
         self.pty.close()
 
 
-def _pace(board: Pty, played: Played, run: Run) -> None:
+def pace(board: Pty, played: Played, run: Run) -> None:
     """Write each scan at its moment, counted from the first, until the bridge falls behind."""
     step_ns = 1e9 / played.rate_hz
     start_ns = time.monotonic_ns() + 2_000_000
@@ -222,7 +222,7 @@ def _flood(board: Pty, played: Played, run: Run, least_s: float) -> None:
 
 
 @contextlib.contextmanager
-def _quiet_generator() -> Iterator[None]:
+def quiet_generator() -> Iterator[None]:
     """No garbage collection and no timer slack while scans are paced."""
     gc.collect()
     gc.freeze()
@@ -276,13 +276,13 @@ def measure(
         time.sleep(SETTLE_S)
         if beside is not None:
             beside(bridge.pid)
-        with _quiet_generator():
+        with quiet_generator():
             before = cpu_s(bridge.pid), time.monotonic()
             if flood_s:
                 _flood(board, played, run, flood_s)
             else:
-                _fifo()
-                _pace(board, played, run)
+                fifo()
+                pace(board, played, run)
                 os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
             run.drained_ns = board.drained()
             run.cpu_s = cpu_s(bridge.pid) - before[0]

@@ -17,8 +17,9 @@ import os
 import random
 import signal
 import tempfile
+import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -30,7 +31,10 @@ from matbridge.midi.messages import KEYS
 from matbridge.playing.player import Player
 from matbridge.service.boards import make_decoder, make_detector
 from matbridge.service.pipeline import Pipeline, Sent
-from tests.bench.rig import Pty
+from tests.bench import bridges
+from tests.bench.figures import answer, note_ons, parse, quantile, unpaired
+from tests.bench.play import Played, perform
+from tests.bench.rig import Pty, Receiver, Run, cpu_s, fifo, pace, quiet_generator
 from tests.support.bridge import Bridge
 
 RATE_HZ = 500.0
@@ -41,6 +45,11 @@ PAGE_KIB = os.sysconf("SC_PAGE_SIZE") // 1024
 
 # How often something happens, in seconds on average.
 EVENT_S = 20.0
+
+ZONES = 24  # of the real process's mat
+
+# When what a process takes once has been taken.
+WARM_UP_MINUTES = 2
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 
@@ -191,60 +200,88 @@ def simulated(hours: float, seed: int) -> dict[str, object]:
 
 
 def process(minutes: float) -> dict[str, object]:
-    """The real process, fed 24 zones at 1 kHz; its memory and latency as it sees them itself."""
+    """The real process, fed 24 zones at 1 kHz: its memory by the minute, and byte to note.
+
+    Neither is pinned to a processor: it is meant to run beside whatever else the machine does.
+    """
+    played = _repeated(perform("play", ZONES, 57.9, 1000.0, packed=False, seed=1), minutes)
     with contextlib.ExitStack() as opened:
         folder = Path(opened.enter_context(tempfile.TemporaryDirectory()))
-        board, synth = Pty(), Pty()
-        zones = "".join(f"  - {{name: z{zone}, at: [{zone * 20}, 0]}}\n" for zone in range(24))
-        (folder / "soak.mat.yaml").write_text(
-            f"mat: soak\nboard: {{port: {board.path}, format: text}}\n"
-            f"sensor: {{type: force, bits: 10, fixed_resistor_ohm: 1000}}\nzones:\n{zones}"
-        )
-        show = folder / "soak.yaml"
-        show.write_text(
-            "performance: soak\nmat: soak.mat.yaml\n"
-            f"outputs:\n  out: {{serial: {synth.path}}}\n"
-            "presets:\n  all:\n    output: out\n    channel: 1\n"
-            "    scale: {root: C3, type: major}\n"
-        )
+        board, receiver = Pty(), Receiver()
+        show = bridges.write_show(folder, ZONES, board.path, receiver.pty.path, packed=False)
         bridge = opened.enter_context(Bridge(show, folder))
-        seen: list[dict[str, object]] = []
-        for _ in _paced(board, synth, minutes * 60):
-            facts = json.loads(bridge.ask("status", "--json"))
-            rss = int(
-                Path(f"/proc/{bridge.pid}/status").read_text().partition("VmRSS:")[2].split()[0]
-            )
-            seen.append({"rss_kib": rss, "latency_us": facts["latency_us"]})
-            print(f"minute {len(seen):3}: {rss} KiB, latency {facts['latency_us']} us", flush=True)
+        bridge.until_logged("playing")
+        receiver.start()
+        run = Run("soak", 0, [], receiver.received)
+        seen_kib = [process_rss_kib(bridge.pid)]
+        done = threading.Event()
+        looking = threading.Thread(target=_look, args=(bridge.pid, seen_kib, done), daemon=True)
+        looking.start()
+        cpu_before_s, began_s = cpu_s(bridge.pid), time.monotonic()
+        with quiet_generator():
+            fifo()
+            pace(board, played, run)
+            os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
+        board.drained()
+        cpu = (cpu_s(bridge.pid) - cpu_before_s) / (time.monotonic() - began_s)
+        done.set()
+        looking.join()
+        seen_kib.append(process_rss_kib(bridge.pid))
+        facts = json.loads(bridge.ask("status", "--json"))
         bridge.signal(signal.SIGTERM)
         assert bridge.wait() == 143
+        receiver.end()
         board.close()
-        synth.close()
-    return {"minutes": minutes, "seen": seen}
+        heard = parse(receiver.received)
+        due = bridges.decisions(show, played, run.written_ns)
+    ons = note_ons(heard, {bridges.key(zone): zone for zone in range(ZONES)})
+    found = answer(due, run.written_ns, ons)
+    after_warm_up_kib = seen_kib[min(WARM_UP_MINUTES, len(seen_kib) - 1)]
+    return {
+        "minutes": minutes,
+        "scans": run.scans,
+        "fell_behind": run.overrun,
+        "damaged": facts["boards"][0]["damaged"],
+        "notes": found.presses,
+        "missing": found.missing,
+        "spurious": found.spurious,
+        "unpaired": unpaired(heard),
+        "cpu": round(cpu, 4),
+        "rss_kib": {
+            "start": seen_kib[0],
+            "after_warm_up": after_warm_up_kib,
+            "end": seen_kib[-1],
+            "most": max(seen_kib),
+        },
+        "byte_to_note_us": percentiles_us(found.latency_ns),
+        "as_the_bridge_sees_it_us": facts["latency_us"],
+        "board_late_us": percentiles_us(run.generator_late_ns),
+    }
 
 
-def _paced(board: Pty, synth: Pty, seconds: float) -> Iterator[None]:
-    """Write scans at 1 kHz and read what comes; yields once a minute."""
-    mat = SimulatedMat(places_cm=tuple((zone * 20.0, 0.0) for zone in range(24)))
-    lines = [
-        (",".join(map(str, scan.readings)) + "\n").encode()
-        for scan in render(tide(mat, 1), mat, 1000.0, 1, seconds=60.0)
-    ]
-    start_s = time.monotonic()
-    number, minute = 0, 1
-    while (at_s := number / 1000.0) < seconds:
-        wait_s = start_s + at_s - time.monotonic()
-        if wait_s > 0:
-            time.sleep(wait_s)
-        board.write(lines[number % len(lines)])
-        if number % 10 == 0:
-            with contextlib.suppress(BlockingIOError):
-                os.read(synth.fd, 65536)
-        number += 1
-        if at_s >= minute * 60.0:
-            minute += 1
-            yield
-    yield
+def process_rss_kib(pid: int) -> int:
+    status = Path(f"/proc/{pid}/status").read_text()
+    return int(status.partition("VmRSS:")[2].split()[0])
+
+
+def percentiles_us(values_ns: Sequence[int]) -> dict[str, float]:
+    shares = {"median": 0.5, "p95": 0.95, "p99": 0.99, "p99.9": 0.999, "worst": 1.0}
+    return {name: round(quantile(values_ns, share) / 1000, 1) for name, share in shares.items()}
+
+
+def _look(pid: int, seen_kib: list[int], done: threading.Event) -> None:
+    """Once a minute, from a thread of its own: asking the bridge itself would disturb the board."""
+    while not done.wait(60.0):
+        seen_kib.append(process_rss_kib(pid))
+        print(f"minute {len(seen_kib) - 1:3}: {seen_kib[-1]} KiB", flush=True)
+
+
+def _repeated(minute: Played, minutes: float) -> Played:
+    """A minute of a board again and again; it begins and ends at rest."""
+    count = round(minutes * 60 * minute.rate_hz)
+    times = -(-count // len(minute.frames))
+    frames = (list(minute.frames) * times)[:count]
+    return Played(minute.zones, minute.rate_hz, minute.packed, frames, [])
 
 
 def main() -> int:
