@@ -80,6 +80,7 @@ class NetworkPort(Output):
         self._timer_s = float("inf")
         self._advertised: Any = None
         self._closed = True
+        self._joined: set[Session] = set()
         self._was_up = False
         self._why = ""
         self._dropped = self._refused = 0
@@ -253,21 +254,28 @@ class NetworkPort(Output):
     # ---- time ------------------------------------------------------------------------------
 
     def _settle(self, now_s: float) -> None:
-        """Drop what has ended, invite again, and tell whether the output is up."""
+        """Drop what has ended, invite again, tell whether the output is up, greet newcomers."""
         for address, session in list(self._sessions.items()):
             if session.state is State.ENDED:
                 del self._sessions[address]
                 self._why = f"{session.peer_name or address[0]}: {session.why}"
                 if address in self._invited:
                     self._again[address] = now_s + AGAIN_S
-        self._schedule()
-        up = self.up
+        opened = {one: at for at, one in self._sessions.items() if one.state is State.OPEN}
+        newcomers = opened.keys() - self._joined
+        self._joined = set(opened)
+        up = bool(opened)
         if up is not self._was_up:
             self._was_up = up
             if up and self.on_up is not None:
                 self.on_up()
             elif not up and self.on_down is not None:
                 self.on_down(self._why or "no peer")
+        elif newcomers and self.on_join is not None:
+            messages = self.on_join()
+            for session in newcomers:
+                self._emit(opened[session], session.send(messages, now_s))
+        self._schedule()
 
     def _schedule(self) -> None:
         due_s = min(

@@ -28,11 +28,14 @@ class Output(ABC):
     on_up: called from the loop each time the port is there after it was not; not when `open`
         returned with the port up.
     on_down: called from the loop, with the reason, each time a port that was up went away.
+    on_join: called from the loop by an output with several receivers when another one joins those
+        that are there; returns what it must be told, which is sent to it alone.
     """
 
     name: str
     on_up: Callable[[], None] | None = None
     on_down: Callable[[str], None] | None = None
+    on_join: Callable[[], Sequence[bytes]] | None = None
 
     @abstractmethod
     def open(self, loop: Loop, wait_s: float = START_WAIT_S) -> None:

@@ -211,6 +211,12 @@ class Player:
         self._repertoire.drop(output, unheard)
         out: list[Sent] = []
         ledger.back(output, out)
+        return out + self.greeting(output)
+
+    def greeting(self, output: int) -> list[Sent]:
+        """What a receiver must know that comes to an output: programs, controls and bends as they
+        are, and whether the clock runs. Notes that sound are the others'."""
+        out: list[Sent] = []
         self._stage.controllers.repeat(output, out)
         self._clock.back(output, out)
         return out

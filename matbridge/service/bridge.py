@@ -80,6 +80,7 @@ class Bridge:
             [make_detector(plan, show.mat, calibration) for plan in show.mat.boards],
             Player(show.performance, self.outlets.image),
         )
+        self.outlets.on_join = self.pipeline.greeting
         self.inlet = Inlet(loop, log, self._midi_in)
         self.recorder = Recorder(loop, takes_folder())
         self.recorder.on_end = self._take_ended

@@ -2,6 +2,7 @@
 
 up ──down──▶ down   what sounds on it is owed, and nothing more is handed to it
 down ──up──▶ up     first what it is owed goes out, then what a receiver must know
+up ──join──▶ up     a further receiver is told what it must know; the others hear nothing of it
 """
 
 from __future__ import annotations
@@ -31,11 +32,14 @@ class Outlets:
 
     image: where the ledger marks what sounds. on_down: called with the
     index of an output that went away, and whether that may have gone unseen for a while. on_up:
-    called with the index of one that is there again. taps: each is called with all that was sent.
+    called with the index of one that is there again. on_join: called with the index of one that a
+    further receiver has joined, for what it must know. taps: each is called with all that was sent
+    to whole outputs.
     """
 
     on_down: Callable[[int, bool], None]
     on_up: Callable[[int], None]
+    on_join: Callable[[int], Sequence[bytes]]
 
     def __init__(
         self, loop: Loop, log: Log, plans: Sequence[OutputPlan], owed: OwedNotes | None
@@ -176,6 +180,7 @@ class Outlets:
             for output in outputs:
                 output.on_down = lambda reason, output=output: self._down(output, reason)
                 output.on_up = lambda output=output: self._up(output)
+                output.on_join = lambda output=output: self._join(output)
                 output.open(self._loop, wait_s)
         except OutputError:
             for output in outputs:
@@ -198,6 +203,9 @@ class Outlets:
         self._log.mended(_key(output), "output back", output=output.name)
         if output in self.outputs:
             self.on_up(self.outputs.index(output))
+
+    def _join(self, output: Output) -> Sequence[bytes]:
+        return self.on_join(self.outputs.index(output)) if output in self.outputs else ()
 
     def _close(self, output: Output) -> None:
         try:

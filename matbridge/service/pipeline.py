@@ -86,6 +86,10 @@ class Pipeline:
         """An output is there again: what it is owed, then what it must know."""
         return self._settled(self.player.output_back(output))
 
+    def greeting(self, output: int) -> list[bytes]:
+        """What another receiver must know that joins those of an output."""
+        return [message for _, message in self.player.greeting(output)]
+
     def swap(
         self, performance: PerformancePlan, image: bytearray | None, now_s: float, preset: int
     ) -> Sent:

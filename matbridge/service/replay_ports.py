@@ -38,6 +38,7 @@ class PortReplay:
         self._outlets = Outlets(loop, log, performance.outputs, None)
         self._outlets.on_down = replay.pipeline.output_lost
         self._outlets.on_up = lambda output: self._send(replay.pipeline.output_back(output))
+        self._outlets.on_join = replay.pipeline.greeting
         self._steps: Iterator[Played] = iter(())
         self._next: Played | None = None
         self._timer: Timer | None = None

@@ -27,6 +27,7 @@ from matbridge.midi.rtp_packet import Feedback, Invitation, Sync, Verb
 from matbridge.midi.rtp_session import Session, State
 from tests.support import npm, tshark
 from tests.support.loop import ManualLoop
+from tests.support.rtp_peer import RtpPeer
 from tests.support.tshark import Datagram
 
 HOME = "127.0.0.1"
@@ -108,6 +109,28 @@ def test_two_of_our_ports_find_each_other_and_part(
     guest.close()
     clocked.until(lambda: not host.up, "the end of the session")
     assert states == ["up", "mat: it ended the session"]
+
+
+def test_a_peer_that_joins_others_is_greeted_alone(
+    clocked: Clocked, opened: Callable[..., NetworkPort]
+) -> None:
+    greeting = [midi.program_change(2, 12), midi.control_change(2, 7, 90)]
+    note_on, note_off = midi.note_on(2, 60, 100), midi.note_off(2, 60)
+    ups: list[str] = []
+    with RtpPeer() as first, RtpPeer() as second:
+        second.leave()
+        host = opened(invite=[f"{HOME}:{peer.port}" for peer in (first, second)])
+        host.on_up = lambda: ups.append("up")
+        host.on_join = lambda: greeting
+        clocked.until(lambda: host.up, "the first peer")
+        host.send([note_on])
+        second.come_back()
+        clocked.until(lambda: len(second.heard) == len(greeting), "the second peer")
+        host.send([note_off])
+        clocked.until(lambda: note_off in first.heard and note_off in second.heard, "the end")
+    assert first.heard == [note_on, note_off]
+    assert second.heard == [*greeting, note_off]
+    assert ups == ["up"]
 
 
 def test_a_stranger_is_refused_and_told(

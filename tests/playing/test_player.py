@@ -332,6 +332,19 @@ def test_what_an_output_that_comes_back_is_told() -> None:
     ]
 
 
+def test_what_a_receiver_that_joins_others_is_told() -> None:
+    zones = (note(60, pressure=(pressure(),)), ControlPart(0, 1, 65, ControlMode.TOGGLE))
+    play = Play(preset(*zones, entry=(ChannelEntry(0, 1, program=4, controls=((7, 90),)),)))
+    play.tap(1)
+    play.on(0)
+    play.press(0, 50)
+    greeting = play.heard(play.player.greeting(0))
+    assert sorted(greeting) == sorted(
+        ["control 1 7 90", "program 1 4", "control 1 65 127", "pressure 1 50"]
+    )
+    assert "off 1 60 64" in play.off(0)  # it sounds on at the others
+
+
 def test_an_mpe_zone_is_told_before_all_else_when_an_output_comes_back() -> None:
     plain = preset(note(60), entry=(ChannelEntry(0, 5, bank=1, program=4),))
     play = Play(performance(plain, preset(note(60), mpe=(MpePlan(0, 1, 1),)), plain))

@@ -12,7 +12,7 @@ from matbridge.mapping.plan import Act
 from matbridge.service import outlets
 from matbridge.service.boards import LOOK_S, SILENCE_S
 from matbridge.service.bridge import Bridge
-from tests.service.stage import REST, Stage, loaded, notes, pairs, write_show
+from tests.service.stage import PLAIN, REST, Stage, loaded, notes, pairs, write_show
 
 
 @pytest.fixture
@@ -131,6 +131,22 @@ def test_a_lost_output_is_owed_its_note_offs_and_gets_them_first(
     assert pairs(port.messages) == ([(0, 64)], set())
     stage.press(5)
     assert pairs(port.messages)[0] == [(0, 64), (0, 65)]
+
+
+def test_a_receiver_that_joins_others_is_told_the_state_and_ends_nothing(stage: Stage) -> None:
+    text = PLAIN.replace("channel: 2\n", "channel: 2\n    enter: {program: marimba}\n")
+    made = stage.start(loaded(write_show(stage.folder, text)), preset=1)
+    stage.link.plug()
+    stage.scan(1.0)
+    port = stage.ports["quay"]
+    stage.press(2)
+    before = list(port.messages)
+    assert port.on_join is not None
+    assert port.on_join() == [bytes.fromhex("c1 0c")]  # program 13, as the standard counts, less 1
+    assert port.messages == before
+    stage.lift(2)
+    assert pairs(port.messages) == ([(1, 74)], set())
+    made.close()
 
 
 def test_an_output_that_raises_stops_nobody_else(
