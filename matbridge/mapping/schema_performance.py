@@ -105,7 +105,9 @@ class NetworkOutput(_Output):
         description="The network interface or own address that it is bound to: eth0."
     )
     port: Annotated[int, whole(1, LAST_PORT)] = Field(
-        5004, description="The UDP port; the one after it is taken, too."
+        5004,
+        description="The UDP port, best an even one: some peers take an odd port for one of data. "
+        "The one after it is taken, too.",
     )
     invite: Annotated[list[Annotated[str, PEER]], Field(max_length=16)] | None = Field(
         None, description="Addresses to invite: [192.168.1.20]."
