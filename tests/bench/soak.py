@@ -3,8 +3,9 @@
     python -m tests.bench.soak               24 hours of play in simulated time, real pipeline
     python -m tests.bench.soak --process 30  half an hour of the real process at 1 kHz
 
-The first plays a recorded half hour of the simulated mat again and again, and all the while presets
-are switched, boards vanish, outputs fail, mappings are swapped. Memory is looked at every hour.
+The first plays a quarter of an hour of the simulated mat again and again, and all the while presets
+are switched, boards vanish, outputs fail, mappings are swapped. Memory is looked at every hour; in
+the end no note, no timer and nothing owed may be left.
 """
 
 from __future__ import annotations
@@ -19,32 +20,42 @@ import signal
 import tempfile
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from math import inf
 from pathlib import Path
+
+import pytest
 
 from matbridge.board.simulated import SimulatedMat, render
 from matbridge.board.simulated.pieces import tide
+from matbridge.loop import Loop
 from matbridge.mapping.load import load_show
-from matbridge.mapping.plan import Act, ActionPart, OutputKind, OutputPlan, Show
-from matbridge.midi.messages import KEYS
-from matbridge.playing.player import Player
-from matbridge.service.boards import make_decoder, make_detector
-from matbridge.service.pipeline import Pipeline, Sent
+from matbridge.mapping.plan import Act, OutputKind, OutputPlan, Show
+from matbridge.service.loading import Loaded
+from matbridge.service.owed import read
 from tests.bench import bridges
 from tests.bench.figures import answer, note_ons, parse, quantile, unpaired
 from tests.bench.play import Played, perform
 from tests.bench.rig import Pty, Receiver, Run, cpu_s, fifo, pace, quiet_generator
+from tests.service.stage import Stage
 from tests.support.bridge import Bridge
 
 RATE_HZ = 500.0
 SCANS_A_CHUNK = 25  # what a USB frame or two bring
-RECORDED_S = 1800.0
+RECORDED_S = 900.0
 HOUR_S = 3600.0
 PAGE_KIB = os.sysconf("SC_PAGE_SIZE") // 1024
 
-# How often something happens, in seconds on average.
+# What happens beside playing, and how often, in seconds on average.
+EVENTS = (
+    "preset", "transpose", "mute", "panic", "tempo",
+    "board", "silence", "output", "swap", "input",
+)  # fmt: skip
 EVENT_S = 20.0
+
+# After the first hour.
+MOST_GROWN_KIB = 1024
 
 ZONES = 24  # of the real process's mat
 
@@ -56,147 +67,200 @@ CONFIGS = Path(__file__).parents[2] / "configs"
 
 @dataclass(slots=True)
 class Judge:
-    """Keeps what sounds at the receiver; fails on a second strike or an end without one."""
+    """Keeps what sounds at each receiver; fails on a second strike without an end between."""
 
-    sounding: set[tuple[int, int, int]] = field(default_factory=set)
+    sounding: set[tuple[str, int, int]] = field(default_factory=set)
     notes: int = 0
 
-    def hear(self, sent: Sent) -> None:
-        for output, message in sent:
-            kind, key = message[0] & 0xF0, (output, message[0] & 15, message[1])
-            if kind == 0x90 and message[2]:
-                assert key not in self.sounding, f"struck again: {key}"
-                self.sounding.add(key)
-                self.notes += 1
-            elif kind in (0x80, 0x90):
-                self.sounding.discard(key)
+    def hear(self, receiver: str, message: bytes) -> None:
+        kind, key = message[0] & 0xF0, (receiver, message[0] & 15, message[1] if message[1:] else 0)
+        if kind == 0x90 and message[2]:
+            assert key not in self.sounding, f"struck again: {key}"
+            self.sounding.add(key)
+            self.notes += 1
+        elif kind in (0x80, 0x90):
+            self.sounding.discard(key)
+
+
+class Controller:
+    """The port from outside, in the place of matbridge.midi.inputs.Input."""
+
+    here: Controller | None = None
+
+    def __init__(self, pattern: str, driver: str) -> None:
+        self._facts = {"pattern": pattern, "driver": driver, "up": True}
+        self.on_message: Callable[[bytes, float], None]
+        self.on_change: Callable[[bool], None]
+
+    def open(self, loop: Loop) -> None:
+        Controller.here = self
+
+    def close(self) -> None:
+        Controller.here = None
+
+    def status(self) -> Mapping[str, object]:
+        return self._facts
 
 
 def rss_kib() -> int:
     return int(Path("/proc/self/statm").read_text().split()[1]) * PAGE_KIB
 
 
-def recorded(show: Show) -> list[bytes]:
-    """Half an hour of the simulated mat as its board sends it, in chunks."""
+def shows() -> list[Show]:
+    """Three to change between: other outputs, other presets, a clock, a port from outside."""
+    harbour = load_show(CONFIGS / "harbour-lights.yaml")
+    more = OutputPlan("desk", OutputKind.SERIAL, "/dev/ttyAMA1")
+    wider = replace(harbour.performance, outputs=(*harbour.performance.outputs, more))
+    tides = load_show(CONFIGS / "ten-tides.yaml")
+    return [harbour, replace(harbour, performance=wider), tides]
+
+
+def recorded(show: Show, seconds: float = RECORDED_S) -> list[bytes]:
+    """Some of the simulated mat as its board sends it, in chunks."""
     mat = SimulatedMat(places_cm=tuple((zone.x_cm, zone.y_cm) for zone in show.mat.zones))
-    scans = render(tide(mat, 1), mat, RATE_HZ, 1, seconds=RECORDED_S)
+    scans = render(tide(mat, 1), mat, RATE_HZ, 1, seconds=seconds)
     lines = [(",".join(map(str, scan.readings)) + "\n").encode() for scan in scans]
     return [b"".join(lines[at : at + SCANS_A_CHUNK]) for at in range(0, len(lines), SCANS_A_CHUNK)]
 
 
 class Day:
-    """One pipeline through many hours."""
+    """One bridge through many hours. Its boards, outputs and clock are ours; all else is real."""
 
-    def __init__(self, shows: list[Show], seed: int) -> None:
+    def __init__(
+        self, stage: Stage, shows: list[Show], seed: int, event_s: float = EVENT_S
+    ) -> None:
+        self.stage = stage
         self._shows = shows
         self._dice = random.Random(seed)
-        show = shows[0]
-        board = show.mat.boards[0]
-        image = bytearray(len(show.performance.outputs) * KEYS)
-        self._pipeline = Pipeline(
-            [make_decoder(board, show.mat)],
-            [make_detector(board, show.mat, None)],
-            Player(show.performance, image),
-        )
+        self._event_s = event_s
         self._judge = Judge()
-        self._now_s = 1000.0
         self.happened: dict[str, int] = {}
-        self._judge.hear(self._pipeline.start(self._now_s))
+        self.bridge = stage.start(Loaded(shows[0], None, Path("none")))
+        self._link = stage.links[shows[0].mat.boards[0].port]
+        self._link.plug()
 
     @property
     def notes(self) -> int:
         return self._judge.notes
 
     def play(self, chunks: list[bytes], seconds: float) -> None:
-        """Chunks again and again, with a live loop's ticks between them."""
-        pipeline, hear, step_s = self._pipeline, self._judge.hear, SCANS_A_CHUNK / RATE_HZ
-        end_s, event_s = self._now_s + seconds, self._now_s + EVENT_S
-        while self._now_s < end_s:
+        """Chunks again and again, at their times."""
+        loop, step_s = self.stage.loop, SCANS_A_CHUNK / RATE_HZ
+        end_s, event_s = loop.now_s() + seconds, loop.now_s() + self._event_s
+        while loop.now_s() < end_s:
             for chunk in chunks:
-                self._now_s += step_s
-                while pipeline.next_due_s <= self._now_s:
-                    hear(pipeline.tick(max(pipeline.next_due_s, self._now_s - step_s)))
-                hear(pipeline.feed(0, chunk, self._now_s))
-                if self._now_s >= event_s:
+                loop.advance(step_s)
+                if self._link.found:
+                    self._link.on_data(chunk, loop.now_s())
+                if loop.now_s() >= event_s:
                     self._happen()
-                    event_s = self._now_s + self._dice.expovariate(1 / EVENT_S)
-                if self._now_s >= end_s:
+                    event_s = loop.now_s() + self._dice.expovariate(1 / self._event_s)
+                self._hear()
+                if loop.now_s() >= end_s:
                     break
+        self.stage.lines.clear()
 
     def end(self) -> None:
-        """Finish; nothing may sound, nothing be due."""
-        hear = self._judge.hear
-        hear(self._pipeline.board_lost(0, self._now_s))
-        for output in range(len(self._pipeline.player.performance.outputs)):
-            hear(self._pipeline.output_back(output))
-        hear(self._pipeline.finish(self._now_s))
-        assert not self._judge.sounding, self._judge.sounding
-        assert not self._pipeline.player.sounding()
+        """Finish: nothing may sound, nothing be owed, nothing be still to come."""
+        stage, bridge = self.stage, self.bridge
+        for target in list(stage.gone):
+            stage.put_back(target)
+        bridge.close()
+        self._hear()
+        player = bridge.pipeline.player
+        assert not self._judge.sounding, f"still heard: {self._judge.sounding}"
+        assert player.ledger.empty, f"still in the ledger: {player.sounding()}"
+        assert not any(bridge.outlets.image), "the image has notes that nobody plays"
+        assert not player.ledger.lost, f"outputs are owed something: {list(player.ledger.lost)}"
+        assert player.next_due_s == inf, f"the player waits for {player.next_due_s}"
+        assert not stage.loop.pending, f"{stage.loop.pending} timers left on the loop"
+        assert not stage.loop.readers, f"descriptors left on the loop: {stage.loop.readers}"
+        assert not stage.loop.writers, f"descriptors left on the loop: {stage.loop.writers}"
+        assert not read(stage.folder / "state" / "mat.owed"), "the next start is told of notes"
+
+    def _hear(self) -> None:
+        for target, port in self.stage.ports.items():
+            for _, message in port.sent:
+                self._judge.hear(target, message)
+            for kept in (port.sent, port.marks, port.tempos):
+                kept.clear()
 
     def _happen(self) -> None:
-        dice, pipeline, now_s = self._dice, self._pipeline, self._now_s
-        what = dice.choice(
-            ("preset", "transpose", "mute", "panic", "board", "output", "swap", "tempo", "input")
-        )
+        dice, stage, bridge = self._dice, self.stage, self.bridge
+        what = dice.choice(EVENTS)
         self.happened[what] = self.happened.get(what, 0) + 1
-        outputs = len(pipeline.player.performance.outputs)
         match what:
             case "preset":
-                act = dice.choice((Act.NEXT_PRESET, Act.PREVIOUS_PRESET))
-                sent = pipeline.act(ActionPart(act), now_s)
+                bridge.act(dice.choice((Act.NEXT_PRESET, Act.PREVIOUS_PRESET)))
             case "transpose":
-                sent = pipeline.act(ActionPart(Act.TRANSPOSE_TO, dice.randint(-70, 70)), now_s)
+                bridge.act(Act.TRANSPOSE_TO, dice.randint(-70, 70))
             case "mute":
-                sent = pipeline.act(ActionPart(Act.MUTE), now_s)
-                sent += pipeline.act(ActionPart(Act.MUTE), now_s)
+                bridge.act(Act.MUTE)
+                bridge.act(Act.MUTE)
             case "panic":
-                sent = pipeline.act(ActionPart(Act.PANIC), now_s)
-            case "board":
-                sent = pipeline.board_lost(0, now_s)
-                pipeline.board_found(0)
-            case "output":
-                output = dice.randrange(outputs)
-                pipeline.output_lost(output, dice.random() < 0.5)
-                sent = pipeline.output_back(output)
-            case "swap":
-                show = dice.choice(self._shows)
-                image = bytearray(len(show.performance.outputs) * KEYS)
-                sent = pipeline.swap(show.performance, image, now_s, show.performance.first)
-                sent += pipeline.start(now_s)
+                bridge.act(Act.PANIC)
             case "tempo":
-                sent = pipeline.act(ActionPart(Act.TAP_TEMPO), now_s)
+                bridge.act(Act.TAP_TEMPO)
+            case "board":
+                self._link.unplug()
+                stage.loop.advance(dice.random())
+                self._link.plug()
+            case "silence":
+                stage.loop.advance(dice.random())
+            case "output":
+                target = dice.choice(bridge.show.performance.outputs).target
+                if target in stage.gone:
+                    stage.put_back(target)
+                else:
+                    stage.pull(target)
+            case "swap":
+                bridge.swap(dice.choice(self._shows), None)
             case _:
-                sent = pipeline.midi_in(dice.randbytes(3), now_s)
-        self._judge.hear(sent)
+                if Controller.here is not None:
+                    control = bytes((0xBF, dice.choice((20, 21, 22, 64)), dice.randrange(128)))
+                    program = bytes((0xCF, dice.randrange(128)))
+                    Controller.here.on_message(dice.choice((control, program)), stage.loop.now_s())
+
+
+@contextlib.contextmanager
+def day(seed: int, event_s: float = EVENT_S) -> Iterator[Day]:
+    """A day that begins; its threads end with it."""
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        pytest.MonkeyPatch.context() as patch,
+    ):
+        patch.setattr("matbridge.midi.inputs.Input", Controller)
+        stage = Stage(Path(folder), patch)
+        try:
+            yield Day(stage, shows(), seed, event_s)
+        finally:
+            stage.kill()
 
 
 def simulated(hours: float, seed: int) -> dict[str, object]:
-    """Play for so many hours; what was seen. Fails where something is left."""
-    show = load_show(CONFIGS / "harbour-lights.yaml")
-    # A show with one output more to swap with, so that swaps end and carry over what sounds.
-    more = OutputPlan("rack", OutputKind.SERIAL, "/dev/ttyAMA0")
-    wider = replace(show.performance, outputs=(*show.performance.outputs, more))
-    shows = [show, replace(show, performance=wider)]
-    chunks = recorded(shows[0])
-    day = Day(shows, seed)
+    """Play for so many hours; what was seen. Fails where something is left, or memory grows."""
+    chunks = recorded(shows()[0])
     seen_kib: list[int] = []
     began_s = time.monotonic()
     left_s = hours * HOUR_S
-    while left_s > 0:
-        day.play(chunks, min(HOUR_S, left_s))
-        left_s -= HOUR_S
-        gc.collect()
-        seen_kib.append(rss_kib())
-        print(f"hour {len(seen_kib):3}: {seen_kib[-1]} KiB, {day.notes} notes", flush=True)
-    day.end()
-    return {
-        "hours": hours,
-        "notes": day.notes,
-        "happened": day.happened,
-        "rss_kib": seen_kib,
-        "grown_kib": max(seen_kib) - seen_kib[0],
-        "took_s": round(time.monotonic() - began_s, 1),
-    }
+    with day(seed) as played:
+        while left_s > 0:
+            played.play(chunks, min(HOUR_S, left_s))
+            left_s -= HOUR_S
+            gc.collect()
+            seen_kib.append(rss_kib())
+            print(f"hour {len(seen_kib):3}: {seen_kib[-1]} KiB, {played.notes} notes", flush=True)
+        played.end()
+        grown_kib = max(seen_kib) - seen_kib[0]
+        assert grown_kib <= MOST_GROWN_KIB, f"memory grew by {grown_kib} KiB: {seen_kib}"
+        return {
+            "hours": hours,
+            "notes": played.notes,
+            "happened": played.happened,
+            "rss_kib": seen_kib,
+            "grown_kib": grown_kib,
+            "took_s": round(time.monotonic() - began_s, 1),
+        }
 
 
 def process(minutes: float) -> dict[str, object]:
