@@ -14,7 +14,9 @@ and what stands there stays good.
 
 from __future__ import annotations
 
+import errno
 import os
+import stat
 from pathlib import Path
 
 from matbridge.midi.smf import END_NOW, file_header, filler, track_header
@@ -34,14 +36,22 @@ class TrackFile:
     def __init__(
         self, path: Path, opening: bytes, ticks_per_quarter: int, *, replace: bool
     ) -> None:
-        """Create it with its first events. Raises OSError, FileExistsError unless `replace`."""
+        """Create it with its first events.
+
+        Raises OSError; FileExistsError where something is there, unless `replace` is set and it is
+        a MIDI file or empty: who hands a performance on could name any file of its player's.
+        """
         self.path = path
         self._position = _TRACK_AT + len(opening)
         body = opening + filler(BLOCK) + END_NOW
         self._end = _TRACK_AT + len(body)
-        flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | (os.O_TRUNC if replace else os.O_EXCL)
-        self._fd = os.open(path, flags, 0o666)
+        flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOCTTY | os.O_NONBLOCK
+        self._fd = os.open(path, flags | (0 if replace else os.O_EXCL), 0o666)
+        if not _may_be_written_over(self._fd):
+            os.close(self._fd)
+            raise FileExistsError(errno.EEXIST, "it is there, and no MIDI file", str(path))
         try:
+            os.ftruncate(self._fd, 0)
             _write(self._fd, file_header(ticks_per_quarter) + track_header(len(body)) + body, 0)
         except OSError:
             os.close(self._fd)
@@ -93,6 +103,13 @@ class TrackFile:
 
     def _set_length(self, stop: int) -> None:
         _write(self._fd, (stop - _TRACK_AT).to_bytes(4, "big"), _LENGTH_AT)
+
+
+def _may_be_written_over(fd: int) -> bool:
+    if not stat.S_ISREG(os.fstat(fd).st_mode):
+        return False
+    beginning = file_header()[:4]
+    return os.pread(fd, len(beginning), 0) in (b"", beginning)
 
 
 def _write(fd: int, data: bytes, offset: int) -> None:

@@ -112,6 +112,16 @@ def test_an_earlier_recording_is_kept(tmp_path: Path) -> None:
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted(names)
 
 
+def test_a_letter_of_that_name_is_kept_even_when_recordings_are_replaced(tmp_path: Path) -> None:
+    letter = tmp_path / "set.mid"
+    letter.write_text("dear")
+    port = FilePort("tape", str(letter), replace=True)
+    port.open(ManualLoop())
+    port.close()
+    assert letter.read_text() == "dear"
+    assert (tmp_path / "set-2.mid").read_bytes()[:4] == b"MThd"
+
+
 def test_a_folder_that_comes_later_is_waited_for(tmp_path: Path) -> None:
     loop = ManualLoop()
     events: list[str] = []

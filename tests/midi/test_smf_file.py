@@ -128,10 +128,28 @@ def test_a_full_disk_leaves_what_stands_and_takes_the_rest_when_there_is_room(
 
 def test_an_earlier_file_is_only_replaced_when_asked(tmp_path: Path) -> None:
     path = tmp_path / "set.mid"
-    path.write_bytes(b"dear")
+    TrackFile(path, b"", TICKS_PER_QUARTER, replace=False).close()
+    path.write_bytes(path.read_bytes() + bytes(99))
     with pytest.raises(FileExistsError):
         TrackFile(path, b"", TICKS_PER_QUARTER, replace=False)
-    assert path.read_bytes() == b"dear"
-    file = TrackFile(path, b"", TICKS_PER_QUARTER, replace=True)
-    file.close()
-    assert path.read_bytes()[:4] == b"MThd"
+    assert path.read_bytes()[-99:] == bytes(99)
+    TrackFile(path, b"", TICKS_PER_QUARTER, replace=True).close()
+    assert path.read_bytes()[-99:] != bytes(99)
+
+
+@pytest.mark.parametrize("content", [b"dear", b"MTh", b"MTrk" + bytes(99)])
+def test_what_is_no_midi_file_is_never_replaced(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "letter"
+    path.write_bytes(content)
+    with pytest.raises(FileExistsError):
+        TrackFile(path, b"", TICKS_PER_QUARTER, replace=True)
+    assert path.read_bytes() == content
+
+
+def test_what_is_no_file_is_never_written_to(tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    with pytest.raises(FileExistsError):
+        TrackFile(pipe, b"", TICKS_PER_QUARTER, replace=True)
+    with pytest.raises(FileExistsError):
+        TrackFile(Path("/dev/null"), b"", TICKS_PER_QUARTER, replace=True)
