@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 import time
@@ -11,6 +12,8 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
+from matbridge.folders import runtime_folder
+from matbridge.service.control import socket_path
 from tests.bench import bridges, rig
 from tests.bench.figures import Answers, answer, note_ons, parse, quantile, unpaired
 from tests.bench.play import Played, perform
@@ -150,6 +153,65 @@ def disturbed(folder: Path, size: Size) -> Figures:
         "undisturbed": {BRIDGE: _paced(stand, BRIDGE, "play", size)},
         "three watchers": {BRIDGE: _paced(stand, BRIDGE, "play", size, beside=watched)},
         "three reloads": {BRIDGE: _paced(stand, BRIDGE, "play", size, beside=reloaded)},
+    }
+
+
+# As many clients as anybody could have by mistake, and then some.
+CROWD = 100
+CROWD_CASES = ("alone", "in a crowd")
+
+
+def crowded(folder: Path, size: Size) -> Figures:
+    """Byte to note with a hundred idle and babbling control clients, beside the same bytes alone.
+
+    The two take turns, so that what the machine does meanwhile falls on both.
+    """
+    stand = Stand(folder)
+    path = socket_path(runtime_folder(), "bench")
+    said: list[dict[str, int]] = []
+    latency: dict[str, list[int]] = {case: [] for case in CROWD_CASES}
+    figures: Figures = {case: {"presses": 0, "missing": 0, "unpaired": 0} for case in CROWD_CASES}
+    cpu: dict[str, list[float]] = {case: [] for case in CROWD_CASES}
+    for seed in range(size.repeats * 2):
+        played = perform("play", ZONES, size.seconds, RATE_HZ, packed=False, seed=seed)
+        # Who is first changes, so that neither always has the warmer machine.
+        for case in CROWD_CASES if seed % 2 else CROWD_CASES[::-1]:
+            crowd: list[subprocess.Popen[bytes]] = []
+
+            def gather(_: int, crowd: list[subprocess.Popen[bytes]] = crowd) -> None:
+                words = ["tests.bench.crowd", path, str(CROWD), str(size.seconds + 1)]
+                crowd.append(
+                    subprocess.Popen([sys.executable, "-m", *words], stdout=subprocess.PIPE)
+                )
+                time.sleep(1.0)
+
+            run = stand.run(BRIDGE, played, beside=None if case == "alone" else gather)
+            found = stand.answers(run, played)
+            latency[case] += found.latency_ns
+            cpu[case].append(run.cpu_s / run.wall_s)
+            for name in figures[case]:
+                figures[case][name] += getattr(found, name)
+            said += [json.loads(process.communicate()[0]) for process in crowd]
+    for case in CROWD_CASES:
+        figures[case] |= {
+            "median_us": _us(latency[case], 0.5),
+            "p95_us": _us(latency[case], 0.95),
+            "p99_us": _us(latency[case], 0.99),
+            "worst_us": _us(latency[case], 1.0),
+            "cpu": round(median(cpu[case]), 4),
+        }
+    alone, crowded = (figures[case] for case in CROWD_CASES)
+    return {
+        "byte to note": {
+            **figures,
+            "ratio": {
+                name: round(crowded[name] / alone[name], 3)
+                for name in ("median_us", "p95_us", "p99_us", "worst_us", "cpu")
+            },
+        },
+        "the crowd, a run": {
+            BRIDGE: {name: round(median(each[name] for each in said)) for name in said[0]}
+        },
     }
 
 
@@ -295,6 +357,7 @@ def wire(folder: Path, size: Size) -> Figures:
 SCENES: dict[str, Callable[[Path, Size], Figures]] = {
     "latency": latency,
     "disturbed": disturbed,
+    "crowded": crowded,
     "drain": drain,
     "wide": wide,
     "shell": shell,

@@ -7,6 +7,9 @@ import json
 import os
 import socket
 import stat
+import subprocess
+import tempfile
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -15,7 +18,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from matbridge.errors import ControlError
-from matbridge.service import control, protocol
+from matbridge.service import protocol
 from matbridge.service.control import MAX_CLIENTS, PATIENCE_S, STEP_S, ControlServer, Exchange
 from tests.support.loop import ManualLoop
 
@@ -126,14 +129,47 @@ def test_only_the_owner_may_speak_from_the_first_moment_on(rig: Rig) -> None:
     assert stat.S_IMODE(os.lstat(rig.path).st_mode) == 0o600
 
 
-def test_another_users_process_is_not_heard(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
-    # A process of another user cannot be had in every test: the answer of the kernel is replaced.
-    monkeypatch.setattr(os, "geteuid", lambda: os.getuid() + 1)
-    monkeypatch.setattr(control, "ROOT", -1)
-    client = rig.client()
-    rig.run()
-    assert hung_up(client)
-    assert rig.server.clients == 0
+ASKING = """
+import socket, sys
+client = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+client.settimeout(5)
+try:
+    client.connect(sys.argv[1])
+    print("connected", flush=True)
+    client.sendall(sys.argv[2].encode())
+    print("heard", client.recv(1000).decode())
+except OSError as error:
+    print(type(error).__name__)
+"""
+
+
+def ask_as_nobody(rig: Rig) -> str:
+    """What a process of another user gets for a request. To become another takes root."""
+    words = protocol.request("panic", {}).decode()
+    with subprocess.Popen(
+        ["/usr/bin/python3", "-I", "-c", ASKING, rig.path, words],
+        stdout=subprocess.PIPE, text=True, user="nobody", group="nogroup", extra_groups=[], cwd="/",
+    ) as process:  # fmt: skip
+        while process.poll() is None:
+            rig.run(1)
+            time.sleep(0.005)
+        return process.communicate()[0]
+
+
+def test_another_users_process_is_kept_out_by_the_file_and_turned_away_behind_it() -> None:
+    with tempfile.TemporaryDirectory(dir="/tmp") as open_to_all:
+        Path(open_to_all).chmod(0o755)
+        rig = Rig(Path(open_to_all))
+        try:
+            assert ask_as_nobody(rig) == "PermissionError\n"
+            Path(rig.path).chmod(0o666)
+            said = ask_as_nobody(rig).splitlines()
+            assert said[0] == "connected"
+            assert said[1] in ("heard ", "BrokenPipeError", "ConnectionResetError")
+            assert rig.asked == []
+            assert rig.server.clients == 0
+        finally:
+            rig.close()
 
 
 def test_requests_come_byte_by_byte_and_many_at_once(rig: Rig) -> None:
