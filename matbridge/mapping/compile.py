@@ -40,6 +40,7 @@ from matbridge.mapping.schema_performance import (
 )
 from matbridge.mapping.schema_sound import PlainLayout, PointLayout, StepsLayout
 from matbridge.mapping.settings import default_source, length
+from matbridge.mapping.size import MAX_SIZE, Sizes
 from matbridge.mapping.spelling import scale_has_flats, written_with_flats
 from matbridge.mapping.tunings import ROOTS
 
@@ -76,7 +77,7 @@ class Compiler:
     def plan(self) -> PerformancePlan:
         file, names = self.file, self.mat.names
         names.add_groups(file.groups, ("groups",), self.report)
-        resolved = list(resolve(file, names, self.presets, self.report))
+        resolved = self.resolved()
         presets = [_PresetCompiler(self, preset).plan() for preset in resolved]
         outputs = [_output(name, form) for name, form in file.outputs.items()]
         plan = PerformancePlan(
@@ -93,6 +94,22 @@ class Compiler:
         if not self.document.problems:
             advise(plan, resolved, self.mat.plan, self.warn)
         return plan
+
+    def resolved(self) -> list[PresetSaid]:
+        """What holds in each preset; none where that is too much to be compiled."""
+        sizes, size = Sizes(), 0
+        found = []
+        for preset in resolve(self.file, self.mat.names, self.presets, self.report):
+            size += sizes.of(preset)
+            if size > MAX_SIZE:
+                self.report(
+                    ("presets",),
+                    f"presets, zones and notes are more than {MAX_SIZE} together by "
+                    f"{said(preset.name)}; write fewer presets, or make several performances of it",
+                )
+                return []
+            found.append(preset)
+        return found
 
     def first(self) -> int:
         if self.file.first is None:
