@@ -55,6 +55,8 @@ def test_the_disk_fills_up_while_playing(rig: Rig, disk: SmallDisk) -> None:
         rig.bridge.ask("record")
         (take,) = (disk.path / "matbridge" / "takes").iterdir()
         wait_until(lambda: take.stat().st_size > 0, "the beginning of the take")
+        beginning = take.stat().st_size
+        wait_until(lambda: take.stat().st_size > beginning, "the first scans in it")
         rig.on(0)
         disk.fill()
         rig.off(0)
