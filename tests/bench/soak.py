@@ -187,6 +187,11 @@ class Day:
 
     def _happen(self) -> None:
         dice, stage, bridge = self._dice, self.stage, self.bridge
+        # What the one before broke is mended first, or most of the day would be silent.
+        if bridge.pipeline.player.muted:
+            bridge.act(Act.MUTE)
+        for target in list(stage.gone):
+            stage.put_back(target)
         what = dice.choice(EVENTS)
         self.happened[what] = self.happened.get(what, 0) + 1
         match what:
@@ -195,7 +200,6 @@ class Day:
             case "transpose":
                 bridge.act(Act.TRANSPOSE_TO, dice.randint(-70, 70))
             case "mute":
-                bridge.act(Act.MUTE)
                 bridge.act(Act.MUTE)
             case "panic":
                 bridge.act(Act.PANIC)
@@ -208,11 +212,7 @@ class Day:
             case "silence":
                 stage.loop.advance(dice.random())
             case "output":
-                target = dice.choice(bridge.show.performance.outputs).target
-                if target in stage.gone:
-                    stage.put_back(target)
-                else:
-                    stage.pull(target)
+                stage.pull(dice.choice(bridge.show.performance.outputs).target)
             case "swap":
                 bridge.swap(dice.choice(self._shows), None)
             case _:
