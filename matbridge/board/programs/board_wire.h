@@ -60,9 +60,9 @@ static void rawByte(uint8_t value) {
 }
 
 static void checkedByte(uint8_t value) {
-  checksum ^= (uint16_t)value << 8;  // CRC-16, polynomial 1021, initial value FFFF
+  checksum ^= (uint16_t)((uint16_t)value << 8);  // CRC-16, polynomial 1021, initial value FFFF
   for (uint8_t bit = 0; bit < 8; bit++)
-    checksum = checksum & 0x8000 ? (uint16_t)(checksum << 1) ^ 0x1021 : (uint16_t)(checksum << 1);
+    checksum = (uint16_t)(checksum << 1 ^ (checksum & 0x8000 ? 0x1021 : 0));
   rawByte(value);
 }
 
@@ -77,30 +77,30 @@ static void beginFrame(uint8_t kind) {
 
 static void endFrame() {
   uint16_t sum = checksum;
-  rawByte(sum >> 8);
-  rawByte(sum & 0xFF);
+  rawByte(highByte(sum));
+  rawByte(lowByte(sum));
   sending[codePlace] = (uint8_t)(sendLength - codePlace);
   sending[sendLength++] = 0;
 }
 
 static void low16(uint16_t value) {
-  checkedByte(value & 0xFF);
-  checkedByte(value >> 8);
+  checkedByte(lowByte(value));
+  checkedByte(highByte(value));
 }
 
 static void buildScan(const uint16_t *readings, uint32_t clockUs) {
   beginFrame(1);
   low16(sequence);
-  low16(clockUs & 0xFFFF);
-  low16(clockUs >> 16);
+  low16((uint16_t)clockUs);
+  low16((uint16_t)(clockUs >> 16));
   low16(ZONES);
   uint32_t waiting = 0;
   uint8_t held = 0;
   for (uint8_t zone = 0; zone < ZONES; zone++) {
     waiting |= (uint32_t)readings[zone] << held;
-    for (held += BITS; held >= 8; held -= 8, waiting >>= 8) checkedByte(waiting & 0xFF);
+    for (held += BITS; held >= 8; held -= 8, waiting >>= 8) checkedByte(lowByte(waiting));
   }
-  if (held) checkedByte(waiting & 0xFF);
+  if (held) checkedByte(lowByte(waiting));
   endFrame();
 }
 
@@ -108,24 +108,24 @@ static void buildAnnouncement() {
   beginFrame(2);
   low16(RATE_HZ);
   low16(ZONES);
-  for (const char *letter = PROGRAM_VERSION; *letter; letter++) checkedByte(*letter);
+  for (const char *letter = PROGRAM_VERSION; *letter; letter++) checkedByte((uint8_t)*letter);
   checkedByte(0);
-  for (const char *letter = BOARD_NAME; *letter; letter++) checkedByte(*letter);
+  for (const char *letter = BOARD_NAME; *letter; letter++) checkedByte((uint8_t)*letter);
   endFrame();
 }
 
 #else
 
 static void number(uint16_t value) {
-  char digits[5];
+  uint8_t digits[5];
   uint8_t count = 0;
-  do digits[count++] = '0' + value % 10;
+  do digits[count++] = (uint8_t)('0' + value % 10);
   while (value /= 10);
   while (count) sending[sendLength++] = digits[--count];
 }
 
 static void words(const char *text) {
-  while (*text) sending[sendLength++] = *text++;
+  while (*text) sending[sendLength++] = (uint8_t)*text++;
 }
 
 static void buildScan(const uint16_t *readings, uint32_t) {
@@ -198,7 +198,7 @@ static void runBoard() {
   nextScanUs += PERIOD_US;
   if ((int32_t)(now - nextScanUs) >= 0) {  // fell behind by a whole scan or more: skip, keep count
     uint32_t missed = (now - nextScanUs) / PERIOD_US + 1;
-    sequence += missed;
+    sequence = (uint16_t)(sequence + missed);
     nextScanUs += missed * PERIOD_US;
   }
   uint16_t readings[ZONES];

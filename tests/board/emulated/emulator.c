@@ -31,107 +31,31 @@
 #include <simavr/sim_avr.h>
 #include <simavr/sim_elf.h>
 
-#define CONVERTERS 3
-#define CHANNELS (CONVERTERS * 8)
-#define TOUCH_CHIPS 2
-#define ELECTRODES 12
-#define REST_LEVEL 700 /* filtered reading of an electrode that nobody touches */
+#include "parts.h"
 
 static avr_t *avr;
 static elf_firmware_t firmware;
-static int values[CHANNELS];
 static FILE *answers; /* standard output, kept from the emulator's own chatter */
 
-/* ---- converters: the frame of the data sheet DS21295, a byte at a time ---- */
+/* ---- the parts, wired to the processor's SPI and I2C ---- */
 
-static struct converter {
-	int selected, place, channel;
-} converters[CONVERTERS];
 static avr_irq_t *spi_input;
 
 static void on_select(struct avr_irq_t *irq, uint32_t level, void *which)
 {
-	struct converter *chip = which;
 	(void)irq;
-	if (!level && !chip->selected)
-		chip->place = 0, chip->channel = -1;
-	chip->selected = !level;
+	select_converter(which, !level);
 }
 
 static void on_spi_byte(struct avr_irq_t *irq, uint32_t byte, void *unused)
 {
-	int answer = 0xFF; /* nobody drives the line */
 	(void)irq, (void)unused;
-	for (int c = 0; c < CONVERTERS; c++) {
-		struct converter *chip = &converters[c];
-		if (!chip->selected)
-			continue;
-		switch (chip->place++) {
-		case 0:
-			answer = 0;
-			chip->channel = byte == 0x01 ? 0 : -1; /* the start bit comes last */
-			break;
-		case 1:
-			if (chip->channel < 0 || !(byte & 0x80)) {
-				chip->channel = -1;
-				break;
-			}
-			chip->channel = byte >> 4 & 7;
-			answer = values[c * 8 + chip->channel] >> 8 & 3;
-			break;
-		case 2:
-			if (chip->channel >= 0)
-				answer = values[c * 8 + chip->channel] & 0xFF;
-			break;
-		}
-	}
-	avr_raise_irq(spi_input, (uint32_t)answer);
+	avr_raise_irq(spi_input, clock_converters((uint8_t)byte));
 }
 
-/* ---- touch chips: the registers that matter, data sheet MPR121 ---- */
-
-static struct touch_chip {
-	uint8_t registers[256];
-	int present;
-} touch_chips[TOUCH_CHIPS];
 static avr_irq_t *twi_input;
 static int twi_chip = -1, twi_written;
 static uint8_t twi_address, twi_register;
-
-static void measure(int c)
-{
-	uint8_t *r = touch_chips[c].registers;
-	unsigned touched = 0;
-
-	if (!(r[0x5E] & 0x0F))
-		return; /* stopped: nothing is measured */
-	for (int e = 0; e < ELECTRODES; e++) {
-		int zone = c * ELECTRODES + e;
-		int depth = zone < CHANNELS ? values[zone] : 0;
-		int filtered = REST_LEVEL - depth < 0 ? 0 : REST_LEVEL - depth;
-		int was = r[e >> 3] >> (e & 7) & 1;
-		r[0x04 + 2 * e] = (uint8_t)filtered;
-		r[0x05 + 2 * e] = (uint8_t)(filtered >> 8);
-		r[0x1E + e] = REST_LEVEL >> 2;
-		if (depth > r[0x41 + 2 * e] || (was && depth >= r[0x42 + 2 * e]))
-			touched |= 1u << e;
-	}
-	r[0] = (uint8_t)touched;
-	r[1] = (uint8_t)(touched >> 8);
-}
-
-static void store(int c, uint8_t number, uint8_t value)
-{
-	uint8_t *r = touch_chips[c].registers;
-
-	if (number == 0x80 && value == 0x63) {
-		memset(r, 0, 256);
-		r[0x5C] = 0x10; /* reset values of the data sheet */
-		r[0x5D] = 0x24;
-	} else if (number == 0x5E || !(r[0x5E] & 0x0F) || (number >= 0x41 && number <= 0x58)) {
-		r[number] = value; /* most registers take a value only while stopped */
-	}
-}
 
 static void on_twi(struct avr_irq_t *irq, uint32_t word, void *unused)
 {
@@ -140,12 +64,11 @@ static void on_twi(struct avr_irq_t *irq, uint32_t word, void *unused)
 	if (message.u.twi.msg & TWI_COND_STOP)
 		twi_chip = -1;
 	if (message.u.twi.msg & TWI_COND_START) {
-		int c = (message.u.twi.addr >> 1) - 0x5A;
-		twi_chip = c >= 0 && c < TOUCH_CHIPS && touch_chips[c].present ? c : -1;
+		twi_chip = touch_chip_at(message.u.twi.addr >> 1);
 		twi_written = 0;
 		twi_address = message.u.twi.addr;
 		if (twi_chip >= 0) {
-			measure(twi_chip);
+			measure_touch(twi_chip);
 			avr_raise_irq(twi_input, avr_twi_irq_msg(TWI_COND_ACK, twi_address, 1));
 		}
 	}
@@ -156,7 +79,7 @@ static void on_twi(struct avr_irq_t *irq, uint32_t word, void *unused)
 		if (twi_written++ == 0)
 			twi_register = message.u.twi.data;
 		else
-			store(twi_chip, twi_register++, message.u.twi.data);
+			store_touch(twi_chip, twi_register++, message.u.twi.data);
 	}
 	if (message.u.twi.msg & TWI_COND_READ) {
 		uint8_t value = touch_chips[twi_chip].registers[twi_register++];
@@ -240,7 +163,7 @@ static void obey(const char *order)
 	else if (sscanf(order, "unplug %d", &a) == 1 && a >= 0 && a < TOUCH_CHIPS)
 		touch_chips[a].present = 0;
 	else if (sscanf(order, "plug %d", &a) == 1 && a >= 0 && a < TOUCH_CHIPS) {
-		memset(touch_chips[a].registers, 0, 256);
+		clear_touch_chip(a);
 		touch_chips[a].present = 1;
 	} else if (sscanf(order, "register %d %d", &a, &b) == 2 && a >= 0 && a < TOUCH_CHIPS)
 		fprintf(answers, "%d\n", touch_chips[a].registers[b & 255]);

@@ -10,7 +10,7 @@ BITS = 10
 RATE_HZ = 100
 PACKED = False
 BOARD_NAME = "mat board"
-CHIP_SELECTS = (5, 17, 16)  # one for each converter, first zones first
+CHIP_SELECTS = (5, 25, 26)  # one for each converter, first zones first
 SPI_NUMBER = 2
 SPI_HZ = 1000000  # at most 1.35 MHz with a 2.7 V supply (Microchip DS21295)
 # ---- end of the options ----

@@ -59,16 +59,18 @@ static bool get(uint8_t chip, uint8_t reg, uint8_t *values, uint8_t count) {
   Wire.write(reg);
   if (Wire.endTransmission(false) != 0) return false;
   if (Wire.requestFrom(chip, count) != count) return false;
-  for (uint8_t i = 0; i < count; i++) values[i] = Wire.read();
+  for (uint8_t i = 0; i < count; i++) values[i] = (uint8_t)Wire.read();
   return true;
 }
 
 static bool setUp(uint8_t chip) {
   if (!set(chip, SOFT_RESET, 0x63) || !set(chip, ELECTRODE_CONFIG, 0)) return false;
-  for (uint8_t i = 0; i < sizeof(FOLLOW); i++) set(chip, FILTERS + i, FOLLOW[i]);
+  uint8_t reg = FILTERS;
+  for (uint8_t i = 0; i < sizeof(FOLLOW); i++) set(chip, reg++, FOLLOW[i]);
+  reg = THRESHOLDS;
   for (uint8_t i = 0; i < ELECTRODES; i++) {
-    set(chip, THRESHOLDS + 2 * i, TOUCH_THRESHOLD);
-    set(chip, THRESHOLDS + 2 * i + 1, RELEASE_THRESHOLD);
+    set(chip, reg++, TOUCH_THRESHOLD);
+    set(chip, reg++, RELEASE_THRESHOLD);
   }
   set(chip, FIRST_CONFIG, 0x10);   // 16 microamperes of charge current, 6 samples
   set(chip, SECOND_CONFIG, 0x20);  // half a microsecond of charging, a reading each millisecond
@@ -77,11 +79,13 @@ static bool setUp(uint8_t chip) {
 }
 
 void readZones(uint16_t *readings) {
-  if (millis() - lookedMs >= LOOK_AGAIN_MS) {
-    lookedMs = millis();
+  uint32_t nowMs = millis();
+  if (nowMs - lookedMs >= LOOK_AGAIN_MS) {
+    lookedMs = nowMs;
     for (uint8_t c = 0; c < sizeof(CHIPS); c++)
       if (!answers[c]) answers[c] = setUp(CHIPS[c]);
   }
+  uint8_t zone = 0;
   for (uint8_t c = 0; c < sizeof(CHIPS); c++) {
     uint8_t status[2], filtered[2 * ELECTRODES], baseline[ELECTRODES];
     bool read = answers[c] && get(CHIPS[c], TOUCH_STATUS, status, sizeof(status));
@@ -89,20 +93,19 @@ void readZones(uint16_t *readings) {
       read = read && get(CHIPS[c], FILTERED, filtered, sizeof(filtered)) &&
              get(CHIPS[c], BASELINE, baseline, sizeof(baseline));
     answers[c] = read;
-    uint16_t touched = read ? status[0] | (uint16_t)(status[1] & 0x0F) << 8 : 0;
-    for (uint8_t i = 0; i < ELECTRODES; i++) {
-      uint8_t zone = c * ELECTRODES + i;
+    uint16_t touched = 0;
+    if (read) touched = (uint16_t)(status[0] | (status[1] & 0x0F) << 8);
+    for (uint8_t i = 0; i < ELECTRODES; i++, zone++) {
       if (zone >= ZONES) return;
       if (!SEND_PRESSURE) {
         readings[zone] = touched >> i & 1;
         continue;
       }
       // The baseline register holds the upper eight of ten bits.
-      int16_t pressure = 0;
+      int pressure = 0;
       if (read)
-        pressure = (int16_t)(baseline[i] << 2) -
-                   (int16_t)(filtered[2 * i] | (uint16_t)filtered[2 * i + 1] << 8);
-      readings[zone] = pressure < 0 ? 0 : pressure > 1023 ? 1023 : pressure;
+        pressure = (baseline[i] << 2) - (filtered[2 * i] | (filtered[2 * i + 1] & 0x03) << 8);
+      readings[zone] = (uint16_t)constrain(pressure, 0, 1023);
     }
     keepSending();
   }
@@ -112,8 +115,11 @@ void setup() {
   startBoard();
   Wire.begin();
   Wire.setClock(400000);
-#if defined(WIRE_HAS_TIMEOUT)
-  Wire.setWireTimeout(5000, true);  // a bus held low by a bad joint must not stop the board
+  // A bus held low by a bad joint must not stop the board: give up after five milliseconds.
+#if defined(ARDUINO_ARCH_ESP32)
+  Wire.setTimeOut(5);
+#elif defined(WIRE_HAS_TIMEOUT)
+  Wire.setWireTimeout(5000, true);
 #endif
   for (uint8_t c = 0; c < sizeof(CHIPS); c++) answers[c] = setUp(CHIPS[c]);
   armWatchdog();

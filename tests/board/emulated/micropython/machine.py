@@ -26,7 +26,7 @@ class Pin:
 
 
 class SPI:
-    ORDER = (5, 17, 16)
+    ORDER = (5, 25, 26)
 
     def __init__(self, number, baudrate, polarity, phase):
         if polarity != 0 or phase != 0 or baudrate > 3600000:
