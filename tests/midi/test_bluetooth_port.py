@@ -15,7 +15,7 @@ from matbridge.midi.output import Output
 from matbridge.midi.outputs import make_output
 from matbridge.midi.thinning import thinned
 from tests.midi.conftest import Turning
-from tests.support.bluez import MTU, Bluez
+from tests.support.bluez import ADAPTER, MTU, PHONE, Bluez
 
 
 @pytest.fixture
@@ -43,7 +43,7 @@ def why(output: Output) -> str:
 def test_it_offers_what_the_specification_says_and_is_found_by_its_name(
     turning: Turning, bluez: Bluez, output: Output
 ) -> None:
-    turning.until(lambda: "look for 'stepping stones' (hci0)" in why(output), "the hint")
+    turning.until(lambda: "look for 'stepping stones'" in why(output), "the hint")
     facts = bluez.ask(
         bluez.registered["RegisterAdvertisement"],
         "org.freedesktop.DBus.Properties",
@@ -53,6 +53,7 @@ def test_it_offers_what_the_specification_says_and_is_found_by_its_name(
     ).body[0]
     assert facts["LocalName"].value == "stepping stones"
     assert facts["ServiceUUIDs"].value == [SERVICE]
+    assert facts["Discoverable"].value is True
     objects = bluez.ask(
         bluez.registered["RegisterApplication"],
         "org.freedesktop.DBus.ObjectManager",
@@ -108,6 +109,82 @@ def test_a_phone_that_leaves_is_found_again(turning: Turning, bluez: Bluez, outp
     turning.until(lambda: bluez.reader.messages, "a message")
     assert bluez.reader.messages == [m.note_off(1, 60)]
     assert events[2:] == ["up"]
+
+
+def test_a_paired_phone_is_gone_though_its_socket_stays_and_back_when_it_connects(
+    turning: Turning, bluez: Bluez, output: Output
+) -> None:
+    events: list[str] = []
+    output.on_up = lambda: events.append("up")
+    output.on_down = events.append
+    bluez.listen()
+    turning.until(lambda: output.up, "the phone")
+    bluez.say_changed(PHONE, "org.bluez.Device1", ServicesResolved=False, Connected=False)
+    turning.until(lambda: not output.up, "its leaving")
+    bluez.say_changed(ADAPTER, "org.bluez.Adapter1", Discovering=True)
+    bluez.say_changed(PHONE, "org.bluez.Device1", Connected=True)
+    bluez.say_changed("/org/bluez/hci1/dev_F2", "org.bluez.Device1", ServicesResolved=True)
+    turning.turn(0.3)
+    assert not output.up  # BlueZ does not take notifications yet; hci1 is none of ours
+    bluez.say_changed(PHONE, "org.bluez.Device1", ServicesResolved=True)
+    turning.until(lambda: output.up, "its return")
+    output.send([m.note_off(1, 60)])
+    turning.until(lambda: bluez.reader.messages, "a message")
+    assert bluez.reader.messages == [m.note_off(1, 60)]
+    assert "can be found again" in events[1]
+    assert events[2:] == ["up"]
+
+
+def test_another_device_that_leaves_takes_nobody_with_it(
+    turning: Turning, bluez: Bluez, output: Output
+) -> None:
+    events: list[str] = []
+    output.on_down = events.append
+    bluez.say_changed(f"{ADAPTER}/dev_F3", "org.bluez.Device1", ServicesResolved=True)
+    bluez.listen()
+    turning.until(lambda: output.up, "the phone")
+    bluez.say_changed(f"{ADAPTER}/dev_F3", "org.bluez.Device1", Connected=False)
+    output.send([m.note_off(1, 60)])
+    turning.until(lambda: bluez.reader.messages, "a message")
+    turning.turn(0.1)
+    assert output.up
+    assert events == []
+
+
+def test_it_says_that_bluetooth_was_switched_off_and_where_to_look_once_it_is_on(
+    turning: Turning, bluez: Bluez, output: Output
+) -> None:
+    bluez.say_changed(ADAPTER, "org.bluez.Adapter1", Powered=False)
+    turning.until(lambda: "switched off" in why(output), "the reason")
+    bluez.registered.pop("RegisterAdvertisement")
+    bluez.say_changed(ADAPTER, "org.bluez.Adapter1", Powered=True)
+    turning.until(lambda: "look for 'stepping stones'" in why(output), "the hint")
+    turning.until(lambda: "RegisterAdvertisement" in bluez.registered, "the advertisement")
+
+
+def test_an_adapter_that_goes_is_looked_for_and_offered_to_again(
+    turning: Turning, bluez: Bluez, output: Output
+) -> None:
+    bluez.listen()
+    turning.until(lambda: output.up, "the phone")
+    bluez.pull_adapter()
+    turning.until(lambda: not output.up, "the loss")
+    turning.until(lambda: "there is no Bluetooth adapter" in why(output), "the reason")
+    bluez.plug_adapter()
+    turning.until(lambda: "RegisterAdvertisement" in bluez.registered, "the advertisement")
+    bluez.listen()
+    turning.until(lambda: output.up, "the phone")
+
+
+def test_looking_for_the_service_leaves_no_connections_behind(
+    turning: Turning, bluez: Bluez
+) -> None:
+    output = make_output("phone", "bluetooth", "stepping stones")
+    output.open(turning.loop)
+    turning.until(lambda: "is bluetoothd running?" in why(output), "the reason")
+    turning.turn(3.0)  # it looks twice a second
+    assert bluez.connections() <= 2  # that of who counts, and one of who looks
+    output.close()
 
 
 def test_a_radio_that_is_full_gets_every_note_and_the_latest_of_what_moves(

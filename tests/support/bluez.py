@@ -22,6 +22,8 @@ from tests.support.ble_reader import BleReader
 from tests.support.jack import wait_until
 
 MTU = 103
+ADAPTER = "/org/bluez/hci0"
+PHONE = f"{ADAPTER}/dev_F1_F1"
 _T = TypeVar("_T")
 
 
@@ -33,6 +35,7 @@ class Bluez:
         self.packets: list[bytes] = []
         self.registered: dict[str, str] = {}  # method: path
         self._sender = ""
+        self._plugged = True
         self._daemon: subprocess.Popen[str] | None = None
         self.address = ""
         self._loop = asyncio.new_event_loop()
@@ -85,6 +88,39 @@ class Bluez:
         """A call to whoever registered."""
         return self._run(self._ask(path, interface, member, signature, list(body)))
 
+    def say_changed(self, path: str, interface: str, **changed: bool) -> None:
+        """Tell whoever wants to know that properties have changed."""
+        facts = {name: Variant("b", value) for name, value in changed.items()}
+        member = ("org.freedesktop.DBus.Properties", "PropertiesChanged")
+        self._run(self._say(path, *member, "sa{sv}as", interface, facts, []))
+
+    def pull_adapter(self) -> None:
+        """The adapter goes, and all that was registered with it."""
+        self._plugged = False
+        self.registered.clear()
+        self.leave()
+        member = ("org.freedesktop.DBus.ObjectManager", "InterfacesRemoved")
+        self._run(self._say("/", *member, "oas", ADAPTER, ["org.bluez.Adapter1"]))
+
+    def plug_adapter(self) -> None:
+        self._plugged = True
+
+    def connections(self) -> int:
+        """How many connections the bus has, with the one that asks."""
+        listed = subprocess.run(
+            ("dbus-send", f"--bus={self.address}", "--print-reply", "--dest=org.freedesktop.DBus",
+             "/org/freedesktop/DBus", "org.freedesktop.DBus.ListNames"),
+            capture_output=True, text=True, check=True,
+        )  # fmt: skip
+        return listed.stdout.count('string ":')
+
+    async def _say(
+        self, path: str, interface: str, member: str, signature: str, *body: object
+    ) -> None:
+        assert self._bus is not None
+        signal = Message.new_signal(path, interface, member, signature, list(body))
+        await self._bus.send(signal)
+
     def listen(self) -> None:
         """A phone connects and wants to be notified."""
         wait_until(lambda: "RegisterAdvertisement" in self.registered, "the advertisement")
@@ -126,10 +162,12 @@ class Bluez:
                 "org.bluez.GattManager1": {},
                 "org.bluez.LEAdvertisingManager1": {},
             }
-            return Message.new_method_return(
-                message, "a{oa{sa{sv}}}", [{"/org/bluez/hci0": managers}]
-            )
-        self.registered[message.member or ""] = str(message.body[0])
+            objects = {ADAPTER: managers} if self._plugged else {}
+            return Message.new_method_return(message, "a{oa{sa{sv}}}", [objects])
+        if message.member == "UnregisterAdvertisement":
+            self.registered.pop("RegisterAdvertisement", None)
+        else:
+            self.registered[message.member or ""] = str(message.body[0])
         self._sender = message.sender or ""
         return Message.new_method_return(message)
 
@@ -164,7 +202,7 @@ class Bluez:
             if "org.bluez.GattCharacteristic1" in interfaces
         )
         options = {
-            "device": Variant("o", "/org/bluez/hci0/dev_F1_F1"),
+            "device": Variant("o", PHONE),
             "mtu": Variant("q", MTU),
         }
         reply = await self._ask(
