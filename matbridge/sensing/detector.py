@@ -33,6 +33,9 @@ from matbridge.sensing.settings import SensingSettings, SensorSpec, SensorType
 from matbridge.sensing.touch import Touch, VelocitySource
 from matbridge.sensing.zone import NEVER, Shared, State, Zone
 
+# Looked up once: of an enumeration that is dear.
+_REST, _HELD = State.REST, State.HELD
+
 NO_ZONES: list[Zone] = []
 NOTHING: tuple[Touch, ...] = ()
 
@@ -175,7 +178,7 @@ class Detector:
             elif reading < 0:
                 reading = 0
             zone.step(time_s, top - reading if falling else reading)
-            if zone.state is State.REST:
+            if zone.state is _REST:
                 settled = True
         due = self._shared.due
         if due:
@@ -192,7 +195,7 @@ class Detector:
             shorted = self._by_channel[zone.channel].clean(readings[zone.channel]) >= rail
             if shorted or is_leakage(zone, time_s):
                 zone.dismiss(time_s)
-            elif zone.state is not State.HELD:
+            elif zone.state is not _HELD:
                 zone.strike(time_s)
 
     def _wake_up(self, time_s: float, readings: Sequence[int]) -> list[Zone]:

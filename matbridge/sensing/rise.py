@@ -10,9 +10,6 @@ from __future__ import annotations
 # Contact is reckoned back by no more than this beyond the last scan without a sign of it.
 REACH_BACK_S = 0.002
 
-# A rise that takes its time keeps this many scans, from which its speed is reckoned.
-HISTORY = 64
-
 # Speed is measured over at least this long, so that neither noise nor the place of one scan
 # decides it.
 SPEED_SPAN_S = 0.003
@@ -22,10 +19,14 @@ class Rise:
     """One rise of one zone; used again and again. Loads are shares of a full press.
 
     base: load that it starts from. peak: highest load so far. contact_s: when it began. decide_s:
-    when its window is over. grown_s: when its load last went above all before.
+    when its window is over. grown_s: when its load last went above all before. scans: how many
+    loads of it are known, the one before it included.
     """
 
-    __slots__ = ("_end_s", "_loads", "_times_s", "base", "contact_s", "decide_s", "grown_s", "peak")
+    __slots__ = (
+        "_best", "_end_s", "_loads", "_speed", "_speed_before", "_times_s", "base", "contact_s",
+        "decide_s", "grown_s", "peak", "scans",
+    )  # fmt: skip
 
     def __init__(self) -> None:
         self.base = 0.0
@@ -34,8 +35,13 @@ class Rise:
         self.decide_s = 0.0
         self._end_s = 0.0
         self.grown_s = 0.0
+        self.scans = 0
+        # The last loads, as far back as speed is measured over.
         self._times_s: list[float] = []
         self._loads: list[float] = []
+        self._best = 0.0
+        self._speed = 0.0  # at the last load, and at the one before
+        self._speed_before = 0.0
 
     def begin(
         self,
@@ -50,40 +56,40 @@ class Rise:
         self.base = base
         self.peak = load
         self.grown_s = time_s
-        self._times_s = [before_s, time_s]
-        self._loads = [before, load]
+        self._begin_speed(before_s, before, time_s, load)
         self._reckon_contact(before_s, before, time_s, load, window_s)
 
     def go_on(self, time_s: float, load: float, window_s: float) -> None:
         """The next load."""
         times_s, loads = self._times_s, self._loads
-        if len(times_s) == 2:
+        if self.scans == 2:
             self._reckon_contact(times_s[1], loads[1], time_s, load, window_s)
-        elif len(times_s) >= HISTORY:
-            del times_s[: HISTORY // 2], loads[: HISTORY // 2]
-        times_s.append(time_s)
-        loads.append(load)
+        self.scans += 1
         if load > self.peak:
             self.peak = load
             self.grown_s = time_s
+        times_s.append(time_s)
+        loads.append(load)
+        until_s = time_s - SPEED_SPAN_S * 0.999
+        while times_s[1] <= until_s and len(times_s) > 2:
+            del times_s[0], loads[0]
+        if times_s[0] <= until_s:
+            speed = (load - loads[0]) / max(time_s - times_s[0], SPEED_SPAN_S)
+            self._speed_before, self._speed = self._speed, speed
+            if speed > self._best:
+                self._best = speed
 
     def creep(self, time_s: float, load: float, from_s: float, low: float, base: float) -> None:
         """It has come up from `low` too slowly for a window; it counts from now."""
         self.base = base
         self.peak = load
         self.contact_s = self._end_s = time_s
-        self._times_s = [from_s, time_s]
-        self._loads = [low, load]
+        self._begin_speed(from_s, low, time_s, load)
 
     @property
     def last_s(self) -> float:
         """Time of its last load."""
         return self._times_s[-1]
-
-    @property
-    def scans(self) -> int:
-        """How many loads of it are known, the one before it included."""
-        return len(self._times_s)
 
     def height(self) -> float:
         """Highest load above the base, at the end of the window: it may end between two scans."""
@@ -98,21 +104,20 @@ class Rise:
 
         Where it still grew faster at the end of the window, that is allowed for as in `height`.
         """
-        times_s, loads = self._times_s, self._loads
-        best = before = speed = 0.0
-        start = 0
-        for end in range(1, len(times_s)):
-            until_s = times_s[end] - SPEED_SPAN_S * 0.999
-            while start + 1 < end and times_s[start + 1] <= until_s:
-                start += 1
-            if times_s[start] <= until_s or end == 1:
-                span_s = max(times_s[end] - times_s[start], SPEED_SPAN_S)
-                before, speed = speed, (loads[end] - loads[start]) / span_s
-                best = max(best, speed)
+        best, speed = self._best, self._speed
         over_s, step_s = self._over_s(), self._step_s()
         if best and speed == best and abs(over_s) < step_s:
-            best -= (speed - before) * over_s / step_s
+            best -= (speed - self._speed_before) * over_s / step_s
         return best
+
+    def _begin_speed(self, before_s: float, before: float, time_s: float, load: float) -> None:
+        """From the first two loads, which may be nearer to each other than the span."""
+        self.scans = 2
+        self._times_s = [before_s, time_s]
+        self._loads = [before, load]
+        self._speed = (load - before) / max(time_s - before_s, SPEED_SPAN_S)
+        self._speed_before = 0.0
+        self._best = max(self._speed, 0.0)
 
     def _over_s(self) -> float:
         """How long after the end of the window its last load was read."""

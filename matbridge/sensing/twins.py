@@ -3,12 +3,13 @@
 Bridged channels read the same voltage, so their loads are alike however they are pressed; two parts
 side by side, even under one foot, are not. A pair is suspected when both are found held, struck in
 the same scan or the next, with like loads; it is cleared by anything unlike; after TWIN_TOUCHES
-touches in a row it is a fault of the later channel.
+touches in a row it is a fault of the later channel. While a body lies on more than MOST_AWAKE zones
+nothing is looked for: among so many, some are alike by chance, and bridged wires show in play too.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 
 from matbridge.sensing.zone import State, Zone
 
@@ -16,6 +17,7 @@ TWIN_SHARE = 0.02
 TWIN_READINGS = 2.0
 TWIN_S = 0.0025
 TWIN_TOUCHES = 3
+MOST_AWAKE = 16
 
 
 class Twins:
@@ -26,8 +28,10 @@ class Twins:
     def __init__(self) -> None:
         self._suspects: dict[tuple[Zone, Zone], tuple[float, int]] = {}
 
-    def look(self, zone: Zone, awake: Iterable[Zone]) -> tuple[Zone, Zone] | None:
+    def look(self, zone: Zone, awake: Sequence[Zone]) -> tuple[Zone, Zone] | None:
         """Look at a held zone beside the others; a pair that is bridged, the later channel last."""
+        if len(awake) > MOST_AWAKE:
+            return None
         if self._suspects:
             self._clear_some(zone)
         for other in awake:

@@ -85,6 +85,11 @@ class State(Enum):
     MUTED = "muted"
 
 
+# Of an enumeration, looking a member up is the dearest step of the machine.
+_REST, _RISING, _FAINT = State.REST, State.RISING, State.FAINT
+_HELD, _AGAIN = State.HELD, State.AGAIN
+
+
 class Shared:
     """Where the zones of a detector leave what a scan brings: touches, and zones to be decided.
 
@@ -137,7 +142,7 @@ class Zone:
         self.onset_s = -1.0e9
         self.breaks = 0  # how often contact broke off within a scan
         self.stirs = 0  # how often it woke, and came to nothing
-        self.state = State.REST
+        self.state = _REST
         self.step: Callable[[float, int], None] = self._rest
         self._rules = rules
         self._shared = shared
@@ -188,7 +193,7 @@ class Zone:
         """What rose is a touch; on a held zone, if it rose as fast as a strike."""
         rise = self.rise
         beneath, speed = rise.base, rise.speed()
-        if self.state is State.AGAIN:
+        if self.state is _AGAIN:
             if speed < AGAIN_SPEED or rise.peak < self.grip.lately():
                 self._hold()
                 return
@@ -208,11 +213,11 @@ class Zone:
 
     def dismiss(self, time_s: float) -> None:
         """What rose, or is left, is no touch."""
-        if self.state is State.RISING:
+        if self.state is _RISING:
             self._faint(time_s)
-        elif self.state is State.AGAIN:
+        elif self.state is _AGAIN:
             self._hold()
-        elif self.state is State.HELD:
+        elif self.state is _HELD:
             self._lift(time_s)
 
     def give_up(self, time_s: float) -> None:
@@ -223,7 +228,7 @@ class Zone:
 
     def let_go(self, time_s: float) -> None:
         """End the touch, if any, and be at rest."""
-        if self.state is State.HELD or self.state is State.AGAIN:
+        if self.state is _HELD or self.state is _AGAIN:
             self._touches.append(Touch(LIFT, self.index, time_s, 0.0))
         self._settle()
 
@@ -256,7 +261,7 @@ class Zone:
 
     def _settle(self) -> None:
         self.load = 0.0
-        self.state = State.REST
+        self.state = _REST
         self.step = self._rest
 
     def _rise(
@@ -265,7 +270,7 @@ class Zone:
         self.rise.begin(time_s, load, before_s, before, base, self._window_s)
         self._above = 1 if load >= self.onset_level + base else 0
         self._under = 0
-        self.state = State.RISING
+        self.state = _RISING
         self.step = self._rising
 
     def _rising(self, time_s: float, reading: int) -> None:
@@ -303,7 +308,7 @@ class Zone:
             self._faint(time_s)
 
     def _hold(self) -> None:
-        self.state = State.HELD
+        self.state = _HELD
         self.step = self._held
 
     def _held(self, time_s: float, reading: int) -> None:
@@ -376,7 +381,7 @@ class Zone:
         before_s = time_s - self._rules.period_s
         self.rise.begin(time_s, load, before_s, max(before, low), low, self._window_s)
         self._above = 0
-        self.state = State.AGAIN
+        self.state = _AGAIN
         self.step = self._again
 
     def _again(self, time_s: float, reading: int) -> None:
@@ -402,7 +407,7 @@ class Zone:
         self._low = self._low_before = self.load
         self._turn_s = time_s + QUICK_S
         self._before_s = time_s
-        self.state = State.FAINT
+        self.state = _FAINT
         self.step = self._fainted
 
     def _fainted(self, time_s: float, reading: int) -> None:

@@ -11,6 +11,7 @@ import pytest
 from matbridge.sensing.faults import ADVICE, FaultKind
 from matbridge.sensing.settings import SensingSettings
 from matbridge.sensing.touch import TouchKind
+from matbridge.sensing.twins import MOST_AWAKE
 from tests.support.zones import FORCE, SWITCH, Heard, Mat, corners, kinds, of, press
 
 ONE = ["onset", "lift"]
@@ -240,6 +241,15 @@ def test_two_bridged_channels_are_found_and_sound_once() -> None:
         heard = mat.play(1.0, {1: press(0.6, at_s=0.3, hold_s=0.3)})
     assert [(r.kind, r.zone, r.recovered) for r in mat.reports()] == [(FaultKind.SHORTED, 2, True)]
     assert kinds(mat.play(1.0, {2: press(0.5, at_s=0.3)}), 2) == ONE
+
+
+def test_under_a_body_nothing_is_taken_for_a_bridge() -> None:
+    """Among the many zones of one body some read alike by chance."""
+    mat = Mat(MOST_AWAKE + 4)
+    body = press(0.6, at_s=0.3, hold_s=0.3)
+    for _ in range(6):
+        mat.play(1.0, wires=dict.fromkeys(mat.zones, lambda time_s: mat.reading(body(time_s))))
+    assert mat.reports() == []
 
 
 def bridged(mat: Mat, blow: Callable[[float], float]) -> dict[int, Wire]:
