@@ -6,8 +6,10 @@
                                                   └───▶ watching    it gets lines without end
 
 Only a listening client's socket is watched for input. Accepting a client and reading from one are
-steps of one queue, and between two steps lie STEP_S at least: however many clients babble, the
-loop's other work sees at most 1 / STEP_S short steps a second.
+steps of one queue. A turn of the loop has one step at most, after the boards; BURST of them may
+follow each other, then they come STEP_S apart: however many clients babble, the loop's other work
+sees at most 1 / STEP_S short steps a second. Who is next is by turns who had the fewest steps yet,
+so that a command gets through among babblers, and who has waited longest, so that all do.
 
 A client is dropped when it breaks a limit below, and the one that was idle longest makes room for
 a new one; so nobody can keep a performer's command out.
@@ -33,8 +35,12 @@ from matbridge.service.protocol import (
     reply,
 )
 
-# A step takes some 0.1 ms; ten of them in a bad 40 ms are not felt, and a command is two.
-STEP_S = 0.004
+# A step takes some 0.1 ms: half a hundredth of the loop's time, and one note in two hundred finds
+# one under way.
+STEP_S = 0.02
+
+# Two commands at once, and a shell that completes one: each is an accept, a request and a farewell.
+BURST = 8
 
 # More than anybody has terminals; each costs the loop's select about 40 ns.
 MAX_CLIENTS = 32
@@ -77,13 +83,16 @@ class Exchange:
 
 
 class _Client:
-    __slots__ = ("ended", "heard_s", "incoming", "outgoing", "socket", "waiting", "watching")
+    __slots__ = (
+        "ended", "heard_s", "incoming", "outgoing", "socket", "steps", "waiting", "watching",
+    )  # fmt: skip
 
     def __init__(self, connection: socket.socket, now_s: float) -> None:
         self.socket = connection
         self.incoming = b""
         self.outgoing = b""
         self.heard_s = now_s  # when it last sent or took something
+        self.steps = 0  # that were spent on it
         self.waiting = False
         self.watching = False
         self.ended = False  # it will send no more
@@ -108,7 +117,8 @@ class ControlServer:
         self._queue: deque[int] = deque()  # descriptors whose turn will come
         self._timer: Timer | None = None
         self._sweep: Timer | None = None
-        self._stepped_s = 0.0
+        self._fewest = False  # whether the last step was for who had the fewest
+        self._paid_s = 0.0  # the steps so far would fill the time until then
 
     def open(self) -> None:
         """Listen. The caller holds the lock of this path, so a file there is left from a crash.
@@ -155,20 +165,37 @@ class ControlServer:
 
     def _enqueue(self, fd: int) -> None:
         self._queue.append(fd)
-        if self._timer is None:
-            self._timer = self._loop.call_at(self._stepped_s + STEP_S, self._step)
+        self._arm()
+
+    def _arm(self) -> None:
+        if self._queue and self._timer is None:
+            self._timer = self._loop.call_at(self._paid_s - (BURST - 1) * STEP_S, self._step)
+
+    def _next(self) -> int:
+        """Whose turn it is, taken out of the queue."""
+        self._fewest = not self._fewest
+        if not self._fewest:
+            return self._queue.popleft()
+        fd = min(self._queue, key=self._steps)
+        self._queue.remove(fd)
+        return fd
+
+    def _steps(self, fd: int) -> int:
+        client = self._clients.get(fd)
+        return 0 if client is None else client.steps
 
     def _step(self) -> None:
         self._timer = None
-        self._stepped_s = now_s = self._loop.now_s()
-        fd = self._queue.popleft()
+        now_s = self._loop.now_s()
+        self._paid_s = max(self._paid_s, now_s) + STEP_S
+        fd = self._next()
+        self._arm()
         if self._listener is not None and fd == self._listener.fileno():
             self._accept(self._listener, now_s)
             self._loop.add_reader(fd, self._knocked)
         elif client := self._clients.get(fd):
+            client.steps += 1
             self._read(client, now_s)
-        if self._queue and self._timer is None:
-            self._timer = self._loop.call_at(now_s + STEP_S, self._step)
 
     def _accept(self, listener: socket.socket, now_s: float) -> None:
         try:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 import json
 import os
 import socket
@@ -19,8 +20,20 @@ from hypothesis import strategies as st
 
 from matbridge.errors import ControlError
 from matbridge.service import protocol
-from matbridge.service.control import MAX_CLIENTS, PATIENCE_S, STEP_S, ControlServer, Exchange
+from matbridge.service.control import (
+    BURST,
+    MAX_CLIENTS,
+    PATIENCE_S,
+    STEP_S,
+    ControlServer,
+    Exchange,
+)
+from matbridge.service.loop import ServiceLoop
 from tests.support.loop import ManualLoop
+
+
+def _raise(error: Exception) -> None:
+    raise error
 
 
 class Rig:
@@ -303,24 +316,99 @@ def test_idle_clients_cannot_keep_a_command_out(rig: Rig) -> None:
     assert sum(map(hung_up, idle)) == 1
 
 
-def test_a_hundred_babblers_get_a_bounded_share_and_a_command_still_gets_through(rig: Rig) -> None:
+def test_a_command_needs_no_patience_where_nobody_babbles(rig: Rig) -> None:
+    """An accept, a request and a farewell, twice: no time passes between them."""
+    began_s = rig.loop.now_s()
+    for _ in range(2):
+        client = rig.client()
+        client.sendall(protocol.request("panic", {}))
+        client.shutdown(socket.SHUT_WR)
+        for _ in range(3):
+            rig.loop.poll()
+            rig.loop.advance(0.0)
+        assert len(replies(client)) == 1
+    assert rig.loop.now_s() == began_s
+    assert rig.server.clients == 0
+
+
+def test_babblers_get_a_bounded_share_and_a_command_still_gets_through(rig: Rig) -> None:
     babblers = [rig.client() for _ in range(MAX_CLIENTS - 1)]
-    line = protocol.request("panic", {})
     for babbler in babblers:
         babbler.setblocking(False)
-    rig.run(2 * MAX_CLIENTS)
+
+    def babble() -> None:
+        for babbler in babblers:
+            received(babbler)
+            with contextlib.suppress(OSError):
+                babbler.send(protocol.request("panic", {}) * 10)
+        rig.run(1)
+
+    for _ in range(4 * MAX_CLIENTS):
+        babble()
+    began_s, before = rig.loop.now_s(), len(rig.asked)
+    for _ in range(200):
+        babble()
+    steps = (rig.loop.now_s() - began_s) / STEP_S
+    assert steps / 2 < len(rig.asked) - before <= steps + 1
+    # Everybody else has had steps by now: it is next, as soon as it is accepted.
     client = rig.client()
     client.sendall(protocol.request("preset", {"name": "x"}))
     began_s = rig.loop.now_s()
-    before = len(rig.asked)
     while ("preset", {"name": "x"}) not in rig.asked:
-        for babbler in babblers:
-            with contextlib.suppress(OSError):
-                babbler.send(line * 10)
+        babble()
+        assert rig.loop.now_s() - began_s <= 5 * STEP_S
+
+
+def test_whoever_comes_anew_all_the_time_keeps_nobody_out(rig: Rig) -> None:
+    regular = rig.client()
+    rig.say(regular, protocol.request("presets", {}) * 9, 20)
+    for steps in range(BURST + 20):
+        # Before each step there is somebody who has had none.
+        rig.client().sendall(protocol.request("panic", {}))
+        if steps == BURST + 10:
+            regular.sendall(protocol.request("preset", {"name": "x"}))
         rig.run(1)
-        assert rig.loop.now_s() - began_s < 1.0
-    waited_s = rig.loop.now_s() - began_s
-    assert len(rig.asked) - before <= waited_s / STEP_S + 2
+    assert ("preset", {"name": "x"}) in rig.asked
+
+
+def test_the_boards_are_served_between_any_two_steps(tmp_path: Path) -> None:
+    """On the real loop, with a board that always has something to read."""
+    order: list[str] = []
+    loop = ServiceLoop(_raise)
+
+    def handle(exchange: Exchange) -> None:
+        order.append("step")
+        exchange.grant({})
+        if order.count("step") == 3 * BURST:
+            loop.stop()
+
+    server = ControlServer(loop, str(tmp_path / "mat.socket"), handle, lambda _: None)
+    server.open()
+    board, full = os.pipe()
+    os.write(full, b"x")
+    loop.add_reader(board, lambda: order.append("board"))
+    with contextlib.ExitStack() as opened:
+        for _ in range(BURST):
+            client = opened.enter_context(socket.socket(socket.AF_UNIX))
+            client.connect(str(tmp_path / "mat.socket"))
+            client.sendall(protocol.request("panic", {}) * 10)
+        loop.run()
+    server.close()
+    os.close(board)
+    os.close(full)
+    assert ("step", "step") not in itertools.pairwise(order)
+
+
+def test_a_mistake_of_ours_keeps_nobody_waiting(rig: Rig) -> None:
+    first, second = rig.client(), rig.client()
+    rig.run(4)
+    first.sendall(protocol.request("mute", {}))
+    second.sendall(protocol.request("panic", {}))
+    rig.loop.poll()
+    with pytest.raises(RuntimeError):
+        rig.run(4)
+    rig.run(4)
+    assert replies(second)
 
 
 def test_a_watcher_gets_the_scene_and_then_every_frame_it_can_take(rig: Rig) -> None:
