@@ -80,7 +80,7 @@ class Client:
 
 def main(argv: list[str]) -> int:
     path, count, seconds = argv[0], int(argv[1]), float(argv[2])
-    # What is measured is the bridge, not who of us gets the processor: it is left to whoever wants it.
+    # What is measured is the bridge, not who of us gets the processor: others have it first.
     os.sched_setscheduler(0, os.SCHED_IDLE, os.sched_param(0))
     dice = random.Random(1)
     clients = [Client(path, number % 2 == 1, dice) for number in range(count)]
