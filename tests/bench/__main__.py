@@ -3,8 +3,10 @@
     python -m tests.bench                 everything: about a quarter of an hour
     python -m tests.bench --quick         the same, shorter and once
     python -m tests.bench --json FILE --svg FILE --only latency,drain
+    python -m tests.bench --accept        keep the ratios of this run as those to compare with
 
 All are ratios of one run on one machine; the absolute times are that machine's and that moment's.
+Ratios are printed beside those last accepted (accepted.json), as far as there are any.
 """
 
 from __future__ import annotations
@@ -17,6 +19,8 @@ from pathlib import Path
 
 from tests.bench import report, scenes
 
+ACCEPTED = Path(__file__).with_name("accepted.json")
+
 
 def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
@@ -24,6 +28,7 @@ def main() -> int:
     parser.add_argument("--json", type=Path, help="write every figure here")
     parser.add_argument("--svg", type=Path, help="draw the latencies here")
     parser.add_argument("--only", default="", help=f"some of: {', '.join(scenes.SCENES)}")
+    parser.add_argument("--accept", action="store_true", help="compare with this run from now on")
     options = parser.parse_args()
     chosen = [name for name in options.only.split(",") if name] or list(scenes.SCENES)
     unknown = set(chosen) - set(scenes.SCENES)
@@ -34,6 +39,12 @@ def main() -> int:
         figures = {name: scenes.SCENES[name](Path(folder), size) for name in chosen}
     for line in report.table(figures):
         print(line)
+    now = report.ratios(figures)
+    accepted = json.loads(ACCEPTED.read_text())
+    for line in report.beside_accepted(now, accepted):
+        print(line)
+    if options.accept:
+        ACCEPTED.write_text(json.dumps(accepted | now, indent=1) + "\n")
     if options.json:
         options.json.write_text(json.dumps(figures, indent=1) + "\n")
     if options.svg and "latency" in figures:

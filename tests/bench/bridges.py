@@ -1,4 +1,4 @@
-"""The three bridges that stand side by side, each as a command line for the rig."""
+"""The bridges that stand side by side, each as a command line for the rig."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from matbridge.mapping.load import load_show
+from matbridge.mapping.plan import Show
 from matbridge.playing.player import Player
 from matbridge.service.boards import make_decoder, make_detector
 from matbridge.service.pipeline import Pipeline
@@ -32,6 +33,12 @@ def key(zone: int) -> tuple[int, int]:
 def floor(program: Path, zones: int, *, packed: bool) -> Command:
     wire = "packed" if packed else "text"
     return lambda board, out: [str(program), board, out, str(zones), wire]
+
+
+def least(zones: int, *, packed: bool) -> Command:
+    script = Path(__file__).with_name("floor.py")
+    wire = "packed" if packed else "text"
+    return lambda board, out: [sys.executable, str(script), board, out, str(zones), wire]
 
 
 def plain(zones: int) -> Command:
@@ -84,6 +91,16 @@ def write_show(folder: Path, zones: int, board: str, out: str, *, packed: bool) 
     return path
 
 
+def pipeline(show: Show) -> Pipeline:
+    """The stages of a show with one board, without ports or clock."""
+    (board,) = show.mat.boards
+    return Pipeline(
+        [make_decoder(board, show.mat)],
+        [make_detector(board, show.mat, None)],
+        Player(show.performance),
+    )
+
+
 def decisions(show: Path, played: Played, written_ns: Sequence[int]) -> list[tuple[int, int]]:
     """(zone, number of the scan that completes the decision) of every onset of the bridge.
 
@@ -91,18 +108,12 @@ def decisions(show: Path, played: Played, written_ns: Sequence[int]) -> list[tup
     so the time from that scan's last byte to its note is the bridge's own, and none of it is the
     window in which a velocity is listened for.
     """
-    compiled = load_show(str(show))
-    board = compiled.mat.boards[0]
-    pipeline = Pipeline(
-        [make_decoder(board, compiled.mat)],
-        [make_detector(board, compiled.mat, None)],
-        Player(compiled.performance),
-    )
+    played_by = pipeline(load_show(str(show)))
     zone_of = {key(zone): zone for zone in range(played.zones)}
     found = []
-    pipeline.start(written_ns[0] / 1e9)
+    played_by.start(written_ns[0] / 1e9)
     for index, time_ns in enumerate(written_ns):
-        for _, message in pipeline.feed(0, played.frames[index], time_ns / 1e9):
+        for _, message in played_by.feed(0, played.frames[index], time_ns / 1e9):
             if message[0] & 0xF0 == 0x90:
                 found.append((zone_of[(message[0] & 15) + 1, message[1]], index))
     return found

@@ -7,8 +7,13 @@ from typing import Any
 
 # Floors first: each ratio is the bridge's figure over theirs.
 BRIDGE = "matbridge"
-RATIOS = ("C", "plain script")
+RATIOS = ("C", "least Python", "plain script", "plain loop", "python -c pass")
 HIDDEN = ("latencies_us",)
+
+# Counts of what was played, and extremes that are the machine's: no measure of speed.
+UNCOMPARED = ("presses", "missing", "spurious", "unpaired", "worst_us", "p99_us", "p95_us")
+MORE_IS_BETTER = "scans_per_s"
+WORST_CHANGE = 0.75
 
 
 def table(figures: dict[str, Any]) -> Iterator[str]:
@@ -29,6 +34,31 @@ def table(figures: dict[str, Any]) -> Iterator[str]:
                     yield _line(f"x of {other}", ratios)
 
 
+def ratios(figures: dict[str, Any]) -> dict[str, float]:
+    """Every ratio of the tables under a name of its own: what may be kept and compared."""
+    found = {}
+    for scene, cases in figures.items():
+        for case, rows in cases.items():
+            ours = rows.get(BRIDGE, {})
+            for other in RATIOS:
+                for name, theirs in rows.get(other, {}).items():
+                    ratio = _ratio(ours.get(name), theirs)
+                    if ratio and name not in UNCOMPARED:
+                        found[f"{scene}: {case}: {name} x {other}"] = float(ratio)
+    return found
+
+
+def beside_accepted(now: dict[str, float], accepted: dict[str, float]) -> Iterator[str]:
+    """Each ratio beside the one last accepted; what got worse by more than a third is marked."""
+    yield f"\n== beside the last accepted ==\n  {'':58}{'now':>9}{'accepted':>10}"
+    for name, ratio in now.items():
+        if name in accepted:
+            before = accepted[name]
+            better = ratio / before if MORE_IS_BETTER in name else before / ratio
+            mark = "  WORSE BY MORE THAN A THIRD" if better < WORST_CHANGE else ""
+            yield f"  {name:58}{ratio:9.2f}{before:10.2f}{mark}"
+
+
 def _line(head: str, cells: list[str]) -> str:
     return f"  {head:18}" + "".join(f"{cell:>17}" for cell in cells)
 
@@ -41,8 +71,10 @@ def _ratio(ours: object, theirs: object) -> str:
 
 
 WIDTH, HEIGHT, MARGIN = 760, 360, 60
-SHADES = {"matbridge": "#000000", "C": "#777777", "plain script": "#bbbbbb"}
-DASHES = {"matbridge": "", "C": "6 3", "plain script": "2 3"}
+SHADES = {
+    "matbridge": "#000000", "C": "#777777", "least Python": "#444444", "plain script": "#bbbbbb",
+}  # fmt: skip
+DASHES = {"matbridge": "", "C": "6 3", "least Python": "12 4", "plain script": "2 3"}
 MOST_US = 1500
 
 
