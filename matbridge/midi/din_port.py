@@ -279,9 +279,8 @@ class DinPort(Output):
             except OSError:
                 return
             if not data and self._queue:
-                pause_s = max(0.0, self._queue.next_s() - now_s)
-                time.sleep(pause_s)
-                now_s += pause_s
+                time.sleep(max(0.0, self._queue.next_s() - self._loop.now_s()))
+            now_s = self._loop.now_s()
         time.sleep(min(self._queue.wire_s(now_s), CLOSE_WAIT_S))
 
 

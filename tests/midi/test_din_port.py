@@ -7,6 +7,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from select import select
 
 import pytest
 
@@ -134,6 +135,24 @@ def test_a_device_that_takes_nothing_is_given_up(
     assert port.status()["why"] == f"{peer.path} takes nothing any more"
     peer.let_go()
     turning.until(lambda: port.up, "the return")
+
+
+def test_a_device_that_takes_nothing_does_not_keep_the_program_from_ending(
+    port: DinPort, peer: DinPeer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(din_port, "CLOSE_WAIT_S", 0.2)
+    waits: list[float] = []
+
+    def wait(_: object, writing: tuple[int, ...], __: object, wait_s: float) -> object:
+        waits.append(wait_s)
+        assert len(waits) < 100, "it waits without end"
+        return select((), writing, (), wait_s)
+
+    monkeypatch.setattr(din_port, "select", wait)
+    peer.hold()
+    port.send(storm(100))
+    port.close()
+    assert waits
 
 
 def test_a_device_that_pauses_loses_nothing(turning: Turning, port: DinPort, peer: DinPeer) -> None:
