@@ -15,7 +15,7 @@ import struct
 import termios
 from contextlib import suppress
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import serial
 from serial.tools import list_ports
@@ -53,7 +53,10 @@ class FoundPort(NamedTuple):
 
 
 def find_boards() -> list[FoundPort]:
-    """Serial ports of this computer that may have a board on them, its console left out."""
+    """Serial ports of this computer that may have a board on them, its console left out.
+
+    Raises BoardUnavailable where they cannot be listed.
+    """
     links = {os.path.realpath(link): str(link) for link in _entries(BY_ID)}
     return [
         FoundPort(
@@ -63,7 +66,7 @@ def find_boards() -> list[FoundPort]:
             port.serial_number or "",
             port.description if port.description not in (None, "n/a") else "",
         )
-        for port in sorted(list_ports.comports(), key=lambda port: _natural(port.device))
+        for port in _listed()
         if _is_there(port.device) and not _is_console(port.device)
     ]
 
@@ -71,7 +74,7 @@ def find_boards() -> list[FoundPort]:
 def locate(port: str) -> str:
     """The device that `port` means now: a path as it stands, usb:VENDOR:PRODUCT[:SERIAL] looked up.
 
-    Raises BoardUnavailable where no USB device fits, or several do.
+    Raises BoardUnavailable where no USB device fits, several do, or they cannot be listed.
     """
     if not port.startswith("usb:"):
         return port
@@ -84,7 +87,7 @@ def locate(port: str) -> str:
     vid, pid, serial_number = int(found[1], 16), int(found[2], 16), found[3]
     # A board with several serial interfaces has its scans on the first.
     devices: dict[str, str] = {}
-    for candidate in sorted(list_ports.comports(), key=lambda each: _natural(each.device)):
+    for candidate in _listed():
         if (candidate.vid, candidate.pid) != (vid, pid):
             continue
         if serial_number is None or candidate.serial_number == serial_number:
@@ -261,6 +264,16 @@ def _is_there(device: str) -> bool:
         return (TTY_CLASS / Path(device).name / "type").read_text().strip() != "0"
     except OSError:
         return True
+
+
+def _listed() -> list[Any]:
+    """What pyserial lists, in order. It stumbles over a device that is pulled while it looks."""
+    try:
+        return sorted(list_ports.comports(), key=lambda port: _natural(port.device))
+    except FAILURES as error:
+        raise BoardUnavailable(
+            "a serial port went away while the ports were listed; look again"
+        ) from error
 
 
 def _entries(folder: Path) -> list[Path]:

@@ -8,8 +8,10 @@ import time
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
+from serial.tools import list_ports
 
 from matbridge.board.backoff import FIRST_DELAY_S, LONGEST_DELAY_S
 from matbridge.board.packed import PackedDecoder, encode_scan
@@ -194,6 +196,30 @@ def test_whatever_reading_raises_is_a_board_that_went_away(
         callback()  # once more, from the same turn of the loop: nobody is there to read
         loop.advance(LONGEST_DELAY_S)
         assert heard.events == ["found", "lost", "found"]
+
+
+def test_a_device_that_goes_while_all_are_listed_does_not_end_the_search(
+    loop: ManualLoop, place: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # What pyserial 3.5 raises where a file of the device is gone between two looks.
+    failures = [TypeError("int() can't convert non-string with explicit base")]
+    found: list[str] = []
+
+    def comports() -> list[SimpleNamespace]:
+        if failures:
+            raise failures.pop()
+        return [SimpleNamespace(device=str(place), vid=0x2E8A, pid=5, usb_device_path="1-1")]
+
+    monkeypatch.setattr(list_ports, "comports", comports)
+    link = SerialLink("usb:2e8a:0005", 115_200)
+    link.on_found = lambda: found.append("found")
+    with PtyBoard(place):
+        link.open(loop)
+        loop.advance(0)
+        assert "went away while" in str(link.status()["why"])
+        loop.advance(LONGEST_DELAY_S)
+        assert found == ["found"]
+        link.close()
 
 
 def test_a_reader_called_for_nothing_loses_nothing(
