@@ -77,22 +77,39 @@ class ReaderLink(BoardLink):
         if loop is None:
             return
         self._timer = None
-        self._out, out = os.pipe()
-        self._said, said = os.pipe()
-        for fd in (self._out, self._said):
-            os.set_blocking(fd, False)
         path = filter(None, (_ROOT, os.environ.get("PYTHONPATH")))
-        self._process = subprocess.Popen(  # noqa: S603 - our own module, no shell
-            self._command,
-            stdin=subprocess.DEVNULL,
-            stdout=out,
-            stderr=said,
-            start_new_session=True,  # Ctrl-C is for the bridge
-            env={**os.environ, "PYTHONPATH": os.pathsep.join(path), "JACK_NO_START_SERVER": "1"},
-        )
+        pipes: list[int] = []
+        try:
+            pipes += os.pipe()
+            pipes += os.pipe()
+            self._process = subprocess.Popen(  # noqa: S603 - our own module, no shell
+                self._command,
+                stdin=subprocess.DEVNULL,
+                stdout=pipes[1],
+                stderr=pipes[3],
+                start_new_session=True,  # Ctrl-C is for the bridge
+                env={
+                    **os.environ,
+                    "PYTHONPATH": os.pathsep.join(path),
+                    "JACK_NO_START_SERVER": "1",
+                },
+            )
+        except OSError as error:
+            for fd in pipes:
+                os.close(fd)
+            self._why = f"no process to read it: {error.strerror}"
+            self._start_later(loop)
+            return
+        self._out, out, self._said, said = pipes
         os.close(out)
         os.close(said)
+        for fd in (self._out, self._said):
+            os.set_blocking(fd, False)
         loop.add_reader(self._out, self._read)
+
+    def _start_later(self, loop: Loop) -> None:
+        self._timer = loop.call_at(loop.now_s() + next_delay_s(self._attempt), self._start)
+        self._attempt += 1
 
     def _read(self) -> None:
         loop = self._loop
@@ -114,8 +131,7 @@ class ReaderLink(BoardLink):
     def _ended(self, loop: Loop) -> None:
         was_found, why = self._found, self._end()
         self._why = why or "its reader ended without a word"
-        self._timer = loop.call_at(loop.now_s() + next_delay_s(self._attempt), self._start)
-        self._attempt += 1
+        self._start_later(loop)
         if was_found:
             self.on_lost()
 

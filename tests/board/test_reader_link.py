@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import subprocess
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -91,6 +93,29 @@ def test_what_is_not_there_is_said_and_looked_for_again(
     a_converter(tmp_path / "adc", [1] * 8)
     one.until(lambda: bool(one.readings))
     assert one.found == 1
+
+
+def test_a_system_that_has_no_process_to_spare_is_asked_again(
+    tmp_path: Path, heard: Callable[[ReaderLink], Heard], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def opened() -> int:
+        return len(list(Path("/proc/self/fd").iterdir()))
+
+    before = opened()
+
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(errno.EAGAIN, "Resource temporarily unavailable")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(subprocess, "Popen", refuse)
+        one = heard(iio(a_converter(tmp_path / "adc", [1] * 8)))
+        one.loop.advance(1.0)
+        assert one.link.status()["why"] == (
+            "no process to read it: Resource temporarily unavailable"
+        )
+        assert opened() == before
+    one.until(lambda: bool(one.readings))
+    assert (one.found, one.lost) == (1, 0)
 
 
 def test_a_reader_that_ends_is_lost_once_and_comes_back(
