@@ -46,6 +46,9 @@ WORST_S = 10.0
 # the parameter numbers it goes to, switches (64-69), and channel mode messages.
 IN_ORDER = frozenset((0, 32, 6, 38, *range(64, 70), *range(96, 102), *range(120, 128)))
 
+# Of those, each one counts where several follow on each other: data increment and decrement.
+_STEPS = frozenset((96, 97))
+
 # Controls 0-31 have their fine half 32 higher.
 _FINE = 32
 _BRIGHTNESS = 74
@@ -132,7 +135,11 @@ class DinQueue:
                 return
             if message[1] >= _CHANNEL_MODE:
                 self._bring_channel_forward(status)
-            elif self._in_order and self._in_order[-1][0][:2] == message[:2]:
+            elif (
+                message[1] not in _STEPS
+                and self._in_order
+                and self._in_order[-1][0][:2] == message[:2]
+            ):
                 self._in_order[-1] = (message, now_s)
                 self.thinned += 1
                 return

@@ -219,6 +219,14 @@ def test_a_pedal_that_moves_is_thinned_while_nothing_else_comes_between(wire: Wi
     assert wire.messages[20:] == [m.control_change(1, 64, 127)]
 
 
+def test_every_step_of_a_data_entry_counts(wire: Wire) -> None:
+    wire.send(*(m.note_on(1, n, 100) for n in range(20)))
+    steps = [m.control_change(1, number, 0) for number in (96, 96, 96, 97, 97)]
+    wire.send(*steps)
+    wire.drain()
+    assert wire.messages[20:] == steps
+
+
 def test_pressure_of_a_note_that_ended_is_not_sent_after_it(wire: Wire) -> None:
     wire.send(*(m.note_on(1, n, 100) for n in range(20)))
     wire.send(m.poly_pressure(1, 3, 50), m.note_off(1, 3))
