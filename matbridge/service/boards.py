@@ -124,6 +124,7 @@ class Board:
 
     def _found(self) -> None:
         self._on_found()
+        self._scans = self.decoder.counts.scans  # those of before it was lost say nothing now
         self._watch()
 
     def _lost(self) -> None:

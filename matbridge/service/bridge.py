@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
+from itertools import chain
 from math import inf
 from time import monotonic
 
@@ -247,14 +248,16 @@ class Bridge:
         now_s = self._loop.now_s()
         for index, _ in enumerate(self.boards):
             self._play(self.pipeline.board_lost(index, now_s))
-        left = {}
+        left: dict[tuple[object, ...], list[BoardLink]] = {}  # simulated ones may be alike
+        gone: list[BoardLink] = []
         for board in self.boards:
             # What a simulated board sends comes from the mat.
-            way = (_way_in(board.plan), mat == self.show.mat or board.plan.port != SIMULATED)
-            left[way] = board.leave()
+            stays = mat == self.show.mat or board.plan.port != SIMULATED
+            (left.setdefault(_way_in(board.plan), []) if stays else gone).append(board.leave())
         self.boards = []
         for plan in mat.boards:
-            link = left.pop((_way_in(plan), True), None)
+            alike = left.get(_way_in(plan))
+            link = alike.pop(0) if alike else None
             self.boards.append(
                 Board(
                     plan,
@@ -263,7 +266,7 @@ class Bridge:
                     is_open=link is not None,
                 )
             )
-        for link in left.values():
+        for link in chain(gone, *left.values()):
             link.close()
         self.pipeline.decoders = [board.decoder for board in self.boards]
         self.pipeline.detectors = [make_detector(plan, mat, calibration) for plan in mat.boards]

@@ -197,6 +197,20 @@ def test_a_lost_board_that_was_never_heard_is_no_change() -> None:
     assert ears.loop.pending == 0
 
 
+def test_a_board_that_is_back_is_not_heard_before_it_has_sent_a_scan() -> None:
+    ears = Ears()
+    ears.link.plug()
+    ears.scan(0.2)
+    ears.scan(0.01)  # one more, and nobody looked since
+    ears.link.unplug()
+    ears.link.plug()
+    ears.loop.advance(0.1)
+    assert ears.changes == [(True, ""), (False, "not there")]
+    assert ears.board.trouble() == "it sends nothing"
+    ears.scan(0.1)
+    assert ears.changes[2:] == [(True, "")]
+
+
 def test_what_troubles_a_board_is_told_apart() -> None:
     ears = Ears()
     ears.link.plug()

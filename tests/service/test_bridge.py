@@ -7,12 +7,15 @@ from pathlib import Path
 
 import pytest
 
+from matbridge.board.link import BoardLink
 from matbridge.errors import OutputUnavailable
-from matbridge.mapping.plan import Act
-from matbridge.service import outlets
+from matbridge.mapping.plan import Act, BoardPlan, MatPlan
+from matbridge.service import boards, outlets
+from matbridge.service import bridge as bridge_module
 from matbridge.service.boards import LOOK_S, SILENCE_S
 from matbridge.service.bridge import Bridge
-from tests.service.stage import PLAIN, REST, Stage, loaded, notes, pairs, write_show
+from tests.service.stage import PLAIN, REST, ZONES, Stage, loaded, notes, pairs, write_show
+from tests.support.calibrations import calibration
 
 
 @pytest.fixture
@@ -321,6 +324,39 @@ def test_a_reload_with_another_board_lets_the_old_one_go(stage: Stage, bridge: B
     assert old.opened == 0
     assert stage.links["/dev/other"].opened == 1
     assert len(bridge.boards) == 1
+
+
+def test_a_reload_keeps_or_ends_every_one_of_several_simulated_boards(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made: list[BoardLink] = []
+
+    def make(plan: BoardPlan, mat: MatPlan, **_: object) -> BoardLink:
+        made.append(boards.make_link(plan, mat))
+        return made[-1]
+
+    monkeypatch.setattr(bridge_module, "make_link", make)
+    show = write_show(stage.folder)
+    mat = stage.folder / "quay.mat.yaml"
+    text = mat.read_text().replace(
+        "board: {port: /dev/mat, format: text}",
+        "boards: {near: {port: simulated}, far: {port: simulated}}",
+    )
+    for zone in range(ZONES):
+        board = "near" if zone < 3 else "far"
+        text = text.replace(f"{{name: z{zone},", f"{{name: z{zone}, board: {board},")
+    mat.write_text(text)
+    bridge = stage.start(loaded(show))
+    stage.loop.advance(0.5)
+    bridge.swap(loaded(show).show, calibration(mat))
+    stage.loop.advance(0.5)
+    assert len(made) == 2
+    mat.write_text(text + "sensing: {threshold: 0.2}\n")
+    bridge.swap(loaded(show).show, None)
+    stage.loop.advance(0.5)
+    assert [link.status()["found"] for link in made] == [False, False, True, True]
+    bridge.close()
+    assert stage.loop.pending == 0
 
 
 def test_a_reload_with_an_output_that_can_never_come_changes_nothing(
