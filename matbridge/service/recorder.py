@@ -194,6 +194,7 @@ class Recorder:
             self._writer.event(name, now_s, **facts)
 
     def _ended(self, reason: str) -> None:
-        self._last, self._writer = self._writer, None
+        if self._writer is not None:  # it may also end by itself while it is being ended
+            self._last, self._writer = self._writer, None
         if self.on_end is not None:
             self.on_end(reason)

@@ -131,6 +131,26 @@ def test_a_take_that_ends_by_itself_is_told(
     assert recorder.status()["why"] == ended[0]
 
 
+def test_a_take_that_had_ended_by_itself_when_it_was_stopped_still_says_why(
+    loop: ManualLoop, show: Show, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    failed = threading.Event()
+
+    def fail(fd: int, data: bytes) -> None:
+        failed.set()
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(take_writer, "_write", fail)
+    recorder = Recorder(loop, tmp_path, lambda: NOW)
+    recorder.begin(show, None, preset="squall")
+    assert failed.wait(5)
+    for thread in threading.enumerate():
+        if thread.name == "take":
+            thread.join(5)
+    recorder.end()
+    assert "no space is left" in str(recorder.status()["why"])
+
+
 @pytest.mark.parametrize(
     ("name", "file"),
     [
