@@ -3,7 +3,7 @@
 Two UDP ports, control and data, on one interface and no other. Peers named in `invite` are invited
 and invited again whenever a session with them has ended; others may invite us if `allow` has their
 address. The output is up while any session is open. Where `advertise` is on, the session is found
-by name through multicast DNS (library zeroconf).
+by name (advertising.py).
 
 Packets and journals are rtp_packet.py's and rtp_journal.py's; one session is rtp_session.py's.
 """
@@ -15,10 +15,10 @@ import ipaddress
 import os
 import socket
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from matbridge.errors import OutputClosed, OutputUnavailable
 from matbridge.loop import Loop, Timer
+from matbridge.midi.advertising import Advertisement, can_advertise
 from matbridge.midi.output import START_WAIT_S, Output
 from matbridge.midi.rtp_packet import Invitation, Verb, decode_session, encode_invitation
 from matbridge.midi.rtp_session import Datagram, Session, State
@@ -36,7 +36,6 @@ AGAIN_S = 2.0
 RETRY_S = 2.0
 
 _READ = 2048
-SERVICE = "_apple-midi._udp.local."
 
 Address = tuple[str, int]
 """A peer: its numeric address and its control port."""
@@ -78,7 +77,7 @@ class NetworkPort(Output):
         self._again: dict[Address, float] = {}
         self._timer: Timer | None = None
         self._timer_s = float("inf")
-        self._advertised: Any = None
+        self._advertised: Advertisement | None = None
         self._closed = True
         self._joined: set[Session] = set()
         self._was_up = False
@@ -92,8 +91,11 @@ class NetworkPort(Output):
     ) -> None:
         if not self._closed:
             return
-        if self._advertise:
-            _zeroconf(self.name)
+        if self._advertise and not can_advertise():
+            raise OutputUnavailable(
+                f"output '{self.name}': advertise needs the package zeroconf:"
+                " pip install 'matbridge[network]', or write 'advertise: false'"
+            )
         self._loop = loop
         self._closed = False
         self._bind()
@@ -127,7 +129,8 @@ class NetworkPort(Output):
     def status(self) -> Mapping[str, object]:
         facts: dict[str, object] = {"kind": "network", "up": self.up, "target": self._target}
         if not self.up:
-            facts["why"] = self._why or "no peer"
+            unseen = "" if self._advertised is None else self._advertised.why
+            facts["why"] = self._why or unseen or "no peer"
         return facts | {
             "interface": self._interface,
             "port": self._port,
@@ -150,7 +153,8 @@ class NetworkPort(Output):
         """Bind both ports on every address of the interface, or try again later."""
         self._timer = None
         try:
-            for address in _addresses(self._interface):
+            addresses = _addresses(self._interface)
+            for address in addresses:
                 for data in (False, True):
                     self._open_socket(address, data)
         except OSError as error:
@@ -160,7 +164,7 @@ class NetworkPort(Output):
             return
         self._why = ""
         if self._advertise:
-            self._announce()
+            self._advertised = Advertisement(self._target, addresses, self._port)
         now_s = self._loop.now_s()
         for peer in self._invited:
             self._invite(peer, now_s)
@@ -302,36 +306,6 @@ class NetworkPort(Output):
             if session.next_due_s <= now_s:
                 self._emit(address, session.tick(now_s))
         self._settle(now_s)
-
-    # ---- multicast DNS ---------------------------------------------------------------------
-
-    def _announce(self) -> None:
-        zeroconf = _zeroconf(self.name)
-        addresses = _addresses(self._interface)
-        packed = [ipaddress.ip_address(one.partition("%")[0]).packed for one in addresses]
-        info = zeroconf.ServiceInfo(
-            SERVICE,
-            f"{self._target}.{SERVICE}",
-            addresses=packed,
-            port=self._port,
-            server=f"{socket.gethostname()}.local.",
-        )
-        try:
-            self._advertised = zeroconf.Zeroconf(interfaces=addresses)
-            self._advertised.register_service(info, allow_name_change=True)
-        except (OSError, zeroconf.Error) as error:
-            self._why = f"not advertised: {error}"
-
-
-def _zeroconf(name: str) -> Any:
-    try:
-        import zeroconf
-    except ImportError:
-        raise OutputUnavailable(
-            f"output '{name}': advertise needs the package zeroconf:"
-            " pip install 'matbridge[network]', or write 'advertise: false'"
-        ) from None
-    return zeroconf
 
 
 def _addresses(interface: str) -> list[str]:

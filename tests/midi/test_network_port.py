@@ -21,6 +21,7 @@ import pytest
 
 from matbridge.errors import OutputClosed, OutputUnavailable
 from matbridge.midi import messages as midi
+from matbridge.midi import network_port
 from matbridge.midi import rtp_packet as rtp
 from matbridge.midi.network_port import NetworkPort
 from matbridge.midi.rtp_packet import Feedback, Invitation, Sync, Verb
@@ -506,6 +507,45 @@ def test_advertised_by_name_and_found_by_another(
         assert info is not None
         assert info.port == number
         assert found[0].startswith("mat.")
+
+
+def test_nobody_waits_for_the_announcement(
+    monkeypatch: pytest.MonkeyPatch, opened: Callable[..., NetworkPort]
+) -> None:
+    import zeroconf
+
+    returned = threading.Event()
+    in_time: list[bool] = []
+
+    def register(*_: object, **__: object) -> None:
+        in_time.append(returned.wait(5.0))
+
+    monkeypatch.setattr(zeroconf.Zeroconf, "register_service", register)
+    port = opened(port=free_port(), advertise=True)
+    returned.set()
+    port.close()
+    assert in_time == [True]
+
+
+def test_what_keeps_it_from_being_announced_is_told(
+    clocked: Clocked, monkeypatch: pytest.MonkeyPatch, opened: Callable[..., NetworkPort]
+) -> None:
+    import zeroconf
+
+    def refuse(*_: object, **__: object) -> None:
+        raise zeroconf.NonUniqueNameException("the name is taken")
+
+    monkeypatch.setattr(zeroconf.Zeroconf, "register_service", refuse)
+    port = opened(port=free_port(), advertise=True)
+    clocked.until(lambda: port.status()["why"] == "not advertised: the name is taken", "the reason")
+
+
+def test_without_the_package_to_advertise_is_refused(
+    monkeypatch: pytest.MonkeyPatch, opened: Callable[..., NetworkPort]
+) -> None:
+    monkeypatch.setattr(network_port, "can_advertise", lambda: False)
+    with pytest.raises(OutputUnavailable, match="needs the package zeroconf"):
+        opened(advertise=True)
 
 
 def test_with_no_peer_messages_are_dropped_and_counted(opened: Callable[..., NetworkPort]) -> None:
