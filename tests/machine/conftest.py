@@ -45,7 +45,7 @@ def machine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Machine]:
         install = (
             f"cp -r /share/matbridge {INSTALLED} && cd {INSTALLED} &&"
             " python3 -m venv --system-site-packages .venv &&"
-            " .venv/bin/pip install '.[small-computer]'"
+            " .venv/bin/pip install '.[small-computer,bluetooth]'"
         )
         where = "PIP_NO_INDEX=1 PIP_FIND_LINKS=/share/wheels"
         guest.run(f"runuser -l player -c \"{where} bash -c '{install}'\"".replace("'.[", '\\".[')

@@ -20,6 +20,7 @@ from typing import Any, NamedTuple
 
 BOOT_LIMIT_S = 240.0  # software emulation on a busy machine; 20 s is usual
 SERIAL_NUMBER = "MAT0001"
+RADIOS = 2  # ways from Bluetooth adapters of the guest to an air outside
 
 # What is on its way through the emulator has arrived by then.
 QUIET_S = 0.1
@@ -61,6 +62,7 @@ class Machine:
             "-device", "virtio-serial",
             "-chardev", f"socket,id=agent,path={folder / 'agent'},server=on,wait=off",
             "-device", "virtserialport,chardev=agent,name=test-agent",
+            *(word for number in range(RADIOS) for word in _radio(folder, number)),
             "-qmp", f"unix:{folder / 'qmp'},server=on,wait=off",
         ]  # fmt: skip
 
@@ -146,6 +148,10 @@ class Machine:
                 raise AssertionError(f"{command!r} never succeeded; last:\n{done.text}")
             time.sleep(0.2)
 
+    def radio(self, number: int) -> Path:
+        """The socket of a way out for a Bluetooth adapter; inside, a virtio port `radioN`."""
+        return self._folder / f"radio{number}"
+
     def plug_board(self) -> None:
         """Put the USB serial adapter in."""
         self._monitor(
@@ -188,3 +194,11 @@ class Machine:
             for link in (self._qmp, self._monitor_link, self._agent):
                 link.close()
             os.close(self.board_fd)
+
+
+def _radio(folder: Path, number: int) -> tuple[str, ...]:
+    name = f"radio{number}"
+    return (
+        "-chardev", f"socket,id={name},path={folder / name},server=on,wait=off",
+        "-device", f"virtserialport,chardev={name},name={name}",
+    )  # fmt: skip
