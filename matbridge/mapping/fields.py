@@ -237,7 +237,8 @@ def _note(value: object) -> WrittenNote:
 
 def _pair(value: object, low: float, high: float, what: str) -> tuple[float, float]:
     if not isinstance(value, list) or len(value) != 2:
-        raise refusal(f"{what} is written as two numbers: [{low:g}, {high:g}], for example")
+        example = f"[{low:g}, {high:g}]" if high <= 127 else "[20, 40]"
+        raise refusal(f"{what} is written as two numbers: {example}, for example")
     for each in value:
         if isinstance(each, bool) or not isinstance(each, int | float):
             raise refused_value(f"{said(each)} is not a number; {what} is two of them")

@@ -13,11 +13,19 @@ from matbridge.errors import DocumentError, Problem
 from matbridge.mapping.compile import Compiler
 from matbridge.mapping.compile_mat import CompiledMat, compile_mat
 from matbridge.mapping.document import Document
+from matbridge.mapping.fields import Form
 from matbridge.mapping.plan import MatPlan, Show
 from matbridge.mapping.problems import validate
 from matbridge.mapping.reading import MAX_BYTES, read
 from matbridge.mapping.schema_mat import MatFile
 from matbridge.mapping.schema_performance import PerformanceFile
+
+# What to say of one kind of file where the other is wanted.
+_NO_PERFORMANCE = (
+    "this is a mat file, which says nothing of what is played; give a performance that names it"
+    " ('matbridge new performance' writes one)"
+)
+_NO_MAT = "this is a performance, not a mat file; write the file that it names under 'mat'"
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,12 +42,17 @@ def load_show(path: str | Path) -> Show:
 
     Raises DocumentError with every problem of both files, or saying that one cannot be read.
     """
-    return _show(_performance(Path(path), *_file(Path(path))))
+    document, text = _file(Path(path))
+    if _is_of(document, MatFile, PerformanceFile):
+        raise DocumentError((document.at((), _NO_PERFORMANCE),))
+    return _show(_performance(Path(path), document, text))
 
 
 def load_mat(path: str | Path) -> MatPlan:
     """A mat file. Raises DocumentError with every problem of it, or if it cannot be read."""
     document, _ = _file(Path(path))
+    if _is_of(document, PerformanceFile, MatFile):
+        raise DocumentError((document.at((), _NO_MAT),))
     return _mat(_checked_mat(document))
 
 
@@ -63,8 +76,7 @@ def mat_from(data: bytes, name: str) -> MatPlan:
 def load(path: str | Path) -> Loaded:
     """Either kind of file, told by what it holds; with what is odd in it. Raises nothing."""
     document, text = _file(Path(path))
-    data = document.data
-    if isinstance(data, dict) and "performance" not in data and "zones" in data:
+    if _is_of(document, MatFile, PerformanceFile):
         mat, problems = _checked_mat(document)
         return Loaded(None if mat is None or problems else mat.plan, problems, ())
     return _performance(Path(path), document, text)
@@ -95,6 +107,10 @@ def _performance(path: Path, document: Document, text: bytes) -> Loaded:
         document.problems.append(document.at(("mat",), f"{problem.path} {problem.message}"))
         validate(PerformanceFile, document)
         return Loaded(None, _sorted(document.problems), ())
+    if _is_of(mat_document, PerformanceFile, MatFile):
+        document.problems.append(document.at(("mat",), f"{mat_path}: {_NO_MAT}"))
+        validate(PerformanceFile, document)
+        return Loaded(None, _sorted(document.problems), ())
     files = (str(path.absolute()), str(mat_path.absolute()))
     return _joined(document, _checked_mat(mat_document), files, (text, mat_text))
 
@@ -116,6 +132,13 @@ def _joined(
         return Loaded(None, problems, ())
     show = Show(plan, compiled_mat.plan, files, texts)
     return Loaded(show, (), _sorted(compiler.warnings))
+
+
+def _is_of(document: Document, kind: type[Form], other: type[Form]) -> bool:
+    """Whether a file has more keys that only this kind of file has than such of the other."""
+    keys = set(document.data) if isinstance(document.data, dict) else set()
+    own, others = kind.model_fields.keys(), other.model_fields.keys()
+    return len(keys & (own - others)) > len(keys & (others - own))
 
 
 def _checked_mat(document: Document) -> tuple[CompiledMat | None, tuple[Problem, ...]]:

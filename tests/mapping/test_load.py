@@ -97,7 +97,23 @@ def test_either_kind_of_file_is_told_by_what_it_holds(folder: Path) -> None:
 
 
 def test_a_mat_is_no_performance_and_the_other_way_round(folder: Path) -> None:
-    with pytest.raises(DocumentError, match="'performance' is missing"):
+    """One sentence, not a complaint about every key of the file."""
+    with pytest.raises(DocumentError, match="this is a mat file") as raised:
         load_show(folder / "quay.mat.yaml")
-    with pytest.raises(DocumentError, match="unknown key 'performance'"):
+    assert len(raised.value.problems) == 1
+    with pytest.raises(DocumentError, match="this is a performance, not a mat file") as raised:
         load_mat(folder / "show.yaml")
+    assert len(raised.value.problems) == 1
+    (folder / "again.yaml").write_text(performance_text("mat: show.yaml"))
+    with pytest.raises(DocumentError, match="this is a performance, not a mat file") as raised:
+        load_show(folder / "again.yaml")
+    (problem,) = raised.value.problems
+    assert (problem.path, problem.source) == (str(folder / "again.yaml"), "mat: show.yaml")
+
+
+def test_a_mat_whose_zones_are_misspelt_is_still_a_mat(folder: Path) -> None:
+    (folder / "quay.mat.yaml").write_text(MAT.replace("zones:", "zone:"))
+    told = [problem.message for problem in load(folder / "quay.mat.yaml").problems]
+    assert any("'zones' is missing" in message for message in told)
+    assert any("unknown key 'zone'; did you mean 'zones'?" in message for message in told)
+    assert len(told) == 2
