@@ -6,9 +6,10 @@
         ├──wrong: nothing changes, and it is told────────── loading (another process)
         └──right: the bridge takes the new show──────────────────┘
 
-A wrong file is an error in the log, the reply and the status until a right one is there. A request
-that comes while loading is loaded for once more, for the files may have changed after they were
-read.
+A wrong file is an error in the log, the reply and the status until a right one is there. So is a
+calibration that does not fit, unless the bridge was started beside one and plays uncalibrated: then
+it would keep every edit out. A request that comes while loading is loaded for once more, for the
+files may have changed after they were read.
 """
 
 from __future__ import annotations
@@ -68,11 +69,13 @@ class Reloader:
         self._again = False
         self._asked: list[Callable[[str], None]] = []
         self._next_asked: list[Callable[[str], None]] = []
+        self._unfit = False
         self.error = ""
 
     def open(self, loaded: Loaded) -> None:
         """Watch from now on the files that `loaded` came from."""
         self._watch((*loaded.show.files, str(loaded.calibration_path)))
+        self._unfit = bool(loaded.calibration_error)
         self._timer = self._loop.call_at(self._loop.now_s() + LOOK_S, self._look)
 
     def close(self) -> None:
@@ -122,7 +125,12 @@ class Reloader:
             self._done(result.error)
             return
         self._watch((*result.show.files, str(result.calibration_path)))
-        self._done(result.calibration_error or self._on_loaded(result))
+        # An edit must not take away the calibration that plays, nor leave a new one out unheard.
+        error = "" if self._unfit else result.calibration_error
+        error = error or self._on_loaded(result)
+        if not error:
+            self._unfit = bool(result.calibration_error)
+        self._done(error)
 
     def _done(self, error: str) -> None:
         self.error = error

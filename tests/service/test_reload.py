@@ -109,6 +109,26 @@ def test_a_changed_mat_and_a_new_calibration_count_as_well(rig: Rig) -> None:
     assert rig.reloader.error == ""
 
 
+def test_a_calibration_that_was_already_unfit_keeps_no_edit_out(rig: Rig) -> None:
+    """A bridge started beside one plays uncalibrated; its performance can be changed like any."""
+    rig.calibration.parent.mkdir(parents=True)
+    rig.calibration.write_text("{}")
+    unfit = loaded(rig.show)
+    assert unfit.calibration_error
+    rig.reloader.close()
+    rig.reloader.open(unfit)
+    edit(rig.show, "performance: quay", "performance: pier")
+    rig.wait(1)
+    assert rig.done == [""]
+    assert [each.show.performance.name for each in rig.taken] == ["pier"]
+    rig.calibration.unlink()
+    rig.wait(2)
+    rig.calibration.write_text("{}")  # a new one that cannot be used is told of
+    rig.wait(3)
+    assert "no calibration" in rig.done[-1]
+    assert len(rig.taken) == 2
+
+
 def test_a_file_put_back_with_its_old_date_is_a_change(rig: Rig) -> None:
     old = rig.show.with_suffix(".old")
     shutil.copy2(rig.show, old)
