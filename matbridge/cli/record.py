@@ -59,13 +59,15 @@ def main(argv: Sequence[str]) -> int:
 
 def _ask_bridge(stop: bool, name: str | None) -> int:
     from matbridge.cli.control import NOT_RUNNING, NotRunning, exchange
+    from matbridge.plain import escaped
 
     try:
         said = exchange("record", {"to": not stop}, name)
     except NotRunning as error:
         print(f"matbridge: {error}", file=sys.stderr)
         return NOT_RUNNING
-    print(said.get("take") or "no take is being made")
+    take = said.get("ended" if stop else "take")
+    print(escaped(str(take)) if take else "no take was being made")
     return 0
 
 

@@ -25,8 +25,9 @@ def _lines(said: Facts) -> Iterator[str]:
     number = f" ({presets.index(preset) + 1} of {len(presets)})" if preset in presets else ""
     yield f"{said.get('performance')} on {said.get('mat')}: {preset}{number}"
     moved = said.get("transpose") or 0
+    sounding = said.get("sounding", 0)
     state = [
-        f"{said.get('sounding', 0)} notes sound",
+        "1 note sounds" if sounding == 1 else f"{sounding} notes sound",
         f"{said.get('tempo_bpm', 0):g} beats a minute",
     ]
     state += [f"transposed by {moved:+d}"] if moved else []
@@ -46,6 +47,11 @@ def _lines(said: Facts) -> Iterator[str]:
         yield f"input {heard.get('pattern')}: {how}"
     for fault in said.get("faults") or ():
         yield f"zone {fault.get('zone')}: {fault.get('kind')}"
+    recording = said.get("recording") or {}
+    if recording.get("take"):
+        yield f"recording for {_duration(recording.get('seconds', 0))}: {recording['take']}"
+    elif recording.get("why", "stopped") not in ("", "stopped"):
+        yield f"the last take ended by itself: {recording['why']}"
     late = said.get("latency_us")
     if late:
         said_ms = ", ".join(f"{name} {value / 1000:.2f}" for name, value in late.items())

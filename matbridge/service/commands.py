@@ -8,9 +8,10 @@ from difflib import get_close_matches
 from matbridge.errors import ControlError, TakeError
 from matbridge.loop import Loop, Timer
 from matbridge.mapping.plan import Act
+from matbridge.playing.player import TRANSPOSE_LIMIT
 from matbridge.service.bridge import Bridge
 from matbridge.service.control import Exchange
-from matbridge.service.protocol import MAX_TRANSPOSE, reply
+from matbridge.service.protocol import reply
 from matbridge.service.reload import Reloader
 from matbridge.service.status import frame, scene, status
 
@@ -111,9 +112,10 @@ class Commands:
         for field, act in (("by", Act.TRANSPOSE), ("to", Act.TRANSPOSE_TO)):
             semitones = exchange.fields.get(field)
             if isinstance(semitones, int):
-                if abs(semitones) > MAX_TRANSPOSE:
+                if abs(semitones) > TRANSPOSE_LIMIT:
                     raise ControlError(
-                        f"{semitones} semitones are not within -{MAX_TRANSPOSE} to {MAX_TRANSPOSE}"
+                        f"{semitones} semitones are not within"
+                        f" -{TRANSPOSE_LIMIT} to {TRANSPOSE_LIMIT}"
                     )
                 self._bridge.act(act, semitones)
         exchange.grant({"transpose": self._bridge.pipeline.player.transpose})
@@ -126,11 +128,13 @@ class Commands:
 
     def _record(self, exchange: Exchange) -> None:
         recorder = self._bridge.recorder
+        before = recorder.path
         try:
             self._bridge.record(bool(exchange.fields.get("to", recorder.path is None)))
         except TakeError as error:
             raise ControlError(str(error)) from error
-        exchange.grant({"take": str(recorder.path or "")})
+        ended = before if before != recorder.path else None
+        exchange.grant({"take": str(recorder.path or ""), "ended": str(ended or "")})
 
     def _stop(self, exchange: Exchange) -> None:
         exchange.grant({})

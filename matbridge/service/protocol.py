@@ -31,9 +31,6 @@ SOCKET_SUFFIX = ".socket"
 # Far above any request: the longest carries the name of a preset.
 MAX_LINE_BYTES = 4096
 
-# A semitone count beyond this moves every note out of MIDI's 128.
-MAX_TRANSPOSE = 127
-
 # What can be asked: the fields of each request, with their type; all of them may be absent.
 ASKS: dict[str, dict[str, type]] = {
     "presets": {},  # -> presets: names in order; preset: the name of the one that plays

@@ -195,5 +195,18 @@ def test_status_in_words() -> None:
     assert text.replace("\n", "").isprintable()
 
 
+def test_status_tells_of_one_note_and_of_the_take_that_is_made() -> None:
+    take = {"take": "/takes/quay.take", "seconds": 61.5, "bytes": 9}
+    lines = list(status_lines({**STATUS, "sounding": 1, "recording": take}))
+    assert any(line.startswith("  1 note sounds, 84 beats") for line in lines)
+    assert "recording for 1 min 1 s: /takes/quay.take" in lines
+    full = {"take": "", "why": "the disk is full"}
+    assert "the last take ended by itself: the disk is full" in list(
+        status_lines({**STATUS, "recording": full})
+    )
+    ended = "\n".join(status_lines({**STATUS, "recording": {"take": "", "why": "stopped"}}))
+    assert "take" not in ended
+
+
 def test_an_empty_status_is_no_mistake() -> None:
     assert list(status_lines({}))

@@ -128,7 +128,8 @@ def test_what_was_heard_is_heard_again(hall: Hall) -> None:
         bridge.ask("transpose", "1")
         playing.join()
     bridge.until_logged("board lost")
-    assert bridge.ask("record", "--stop").strip() == "no take is being made"
+    assert bridge.ask("record", "--stop").strip() == str(hall.take())
+    assert bridge.ask("record", "--stop").strip() == "no take was being made"
     bridge.signal(signal.SIGTERM)
     bridge.wait()
     hall.jack.unplug()
