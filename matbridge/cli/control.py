@@ -27,7 +27,10 @@ ANSWER_S = 35.0
 # The largest reply, a status, is some kilobytes; a watcher's lines are longer.
 READ_BYTES = 65_536
 
-_NAME_HELP = "  --name NAME   of the bridge, where several are running"
+_HELP = {
+    "--name": "  --name NAME   of the bridge, where several are running",
+    "--json": "  --json        for programs: one JSON object",
+}
 
 
 class _Usage(Exception):
@@ -212,7 +215,7 @@ def _run(
         do(words, name)
     except _Usage as error:
         if error.code == 0:
-            print(f"{usage}\n\n{_NAME_HELP}")
+            print("\n".join((usage, "", *(_HELP[option] for option in (*options, "--name")))))
         else:
             print(f"{usage}\nmatbridge {command}: {error}", file=sys.stderr)
         return error.code

@@ -111,6 +111,8 @@ class _Session:
             if count != self._mat.boards[index].channels
         }
         if findings.as_written and not more:
+            if target is not None:
+                print(f"{escaped(str(target))} is not written: it would say the same")
             return 0
         places, guessed = wires(self._identifier.wiring, findings)
         text = _new_text(document, places, more)

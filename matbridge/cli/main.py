@@ -84,6 +84,8 @@ def _failed(error: Exception) -> int:
 
 
 def _run(arguments: list[str]) -> int:
+    if arguments[:1] == ["help"] and len(arguments) > 1:
+        arguments = [arguments[1], "--help"]
     if not arguments or arguments[0] in ("-h", "--help", "help"):
         print(usage())
         return 0 if arguments else 2

@@ -73,6 +73,16 @@ def test_a_crossed_mat_gets_a_new_file_that_says_how_it_is_wired(tmp_path: Path)
     assert "  - {name: bow, channel: 4, at: [0, 0]}       # painted red\n" in text
 
 
+def test_a_mat_that_is_wired_as_written_needs_no_new_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    mat, new = tmp_path / "pier.mat.yaml", tmp_path / "new.mat.yaml"
+    mat.write_text(MAT.format(port="simulated"))
+    assert main(["identify", str(mat), "--yes", "--plain", "--write", str(new)]) == 0
+    assert not new.exists()
+    assert "new.mat.yaml is not written: it would say the same" in capsys.readouterr().out
+
+
 def test_a_file_that_is_there_is_never_written_over(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

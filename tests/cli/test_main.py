@@ -54,6 +54,14 @@ def test_both_names_of_the_program_are_the_same() -> None:
         assert done.stdout == f"matbridge {__version__}\n"
 
 
+def test_help_of_a_command_is_its_own(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["help", "status"]) == 0
+    said = capsys.readouterr().out
+    assert said.startswith("usage: matbridge status")
+    assert "--json" in said.partition("\n")[2]
+    assert cli.main(["help", "nonsense"]) == 2
+
+
 def test_help_lists_every_command(capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["--help"]) == 0
     said = capsys.readouterr().out
