@@ -30,6 +30,10 @@ _SENSORS = {
 
 SENSOR_TYPES = tuple(_SENSORS)
 
+# What writes such readings among the programs that come along, and its baud; all are packed.
+_BOARD_PROGRAMS = {"force": ("mat_board", 500_000)}
+_OTHERWISE = ("touch_board", 250_000)
+
 
 def mat_starter(zones: int, rows: int, sensor: str, schema: str) -> str:
     """A mat file for `zones` zones in `rows` rows (0 for about as many rows as columns).
@@ -39,6 +43,7 @@ def mat_starter(zones: int, rows: int, sensor: str, schema: str) -> str:
     rows = rows or min(MAX_ROWS, max(1, round(math.sqrt(zones))))
     columns = math.ceil(zones / rows)
     written, meaning = _SENSORS[sensor]
+    program, baud = _BOARD_PROGRAMS.get(sensor, _OTHERWISE)
     places = [
         (f"{ascii_lowercase[row]}{column + 1}", column * APART_CM, row * APART_CM)
         for row in range(rows)
@@ -54,8 +59,9 @@ def mat_starter(zones: int, rows: int, sensor: str, schema: str) -> str:
         "  port: simulated                # a mat that plays by itself, to try things out;",
         "                                 # your board is /dev/serial/by-id/..., or usb:2e8a:0005",
         "                                 # ('matbridge ports' lists what is there)",
-        "  baud: 115200                   # as the board has it",
-        "  format: text                   # a line of numbers a scan; or packed, for our programs",
+        f"  baud: {baud}                   # as the board has it: these two are those of",
+        f"  format: packed                 # {program}, see 'matbridge board-program';",
+        "                                 # text, of a board that writes lines of numbers",
         "",
         f"# {meaning[0].upper()}{meaning[1:]}.",
         f"sensor: {written}",

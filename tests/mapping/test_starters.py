@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
+
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
@@ -16,6 +19,8 @@ from matbridge.mapping.starters import (
     performance_starter,
     quoted,
 )
+
+PROGRAMS = Path(__file__).parents[2] / "matbridge" / "board" / "programs"
 
 
 @given(st.integers(1, 60), st.integers(0, MAX_ROWS), st.sampled_from(SENSOR_TYPES))
@@ -42,6 +47,18 @@ def test_a_mat_of_any_size_and_a_performance_on_it_load(zones: int, rows: int, s
 def test_they_name_their_schema_in_the_first_line() -> None:
     text = mat_starter(3, 0, "force", "/opt/mat.schema.json")
     assert text.splitlines()[0] == "# yaml-language-server: $schema=/opt/mat.schema.json"
+
+
+@pytest.mark.parametrize("sensor", SENSOR_TYPES)
+def test_a_new_mat_listens_as_the_board_program_for_it_talks(sensor: str) -> None:
+    """As written out, nothing changed: who flashes one and writes the other hears it."""
+    program = "mat_board" if sensor == "force" else "touch_board"
+    source = (PROGRAMS / program / f"{program}.ino").read_text()
+    options = dict(re.findall(r"^#define (\w+) +(\w+)", source, re.MULTILINE))
+    text = mat_starter(4, 0, sensor, "mat.schema.json").replace("simulated", "/dev/ttyACM0")
+    (board,) = mat_from(text.encode(), "my.mat.yaml").boards
+    assert board.baud == int(options["BAUD"])
+    assert (board.format == "packed") is (options["PACKED"] == "1")
 
 
 @pytest.mark.parametrize(
