@@ -98,8 +98,8 @@ class SystemPort(Output):
         self._loop = loop
         self._why = "its MIDI system has not answered yet"
         self._opening = True
-        self._look()
-        self._listen(wait_s)
+        if self._look():
+            self._listen(wait_s)
         self._opening = False
         if self._refusal is not None:
             self.close()
@@ -146,15 +146,20 @@ class SystemPort(Output):
             facts["why"] = self._why
         return facts | {"dropped": self._dropped, "losses": self._losses}
 
-    def _look(self) -> None:
-        """Start a process that looks for the port."""
+    def _look(self) -> bool:
+        """Start a process that looks for the port; whether the system has one to spare."""
         self._ended = [client for client in self._ended if not client.gone()]
-        self._client = PortClient(*self.command())
-        self._state = State.LOOKING
         self._refusal = None
+        try:
+            self._client = PortClient(*self.command())
+        except OSError as error:
+            self._rest(f"no process to hold it: {error.strerror}")
+            return False
+        self._state = State.LOOKING
         self._heard_s = self._loop.now_s()
         self._loop.add_reader(self._client.reading, self._listen)
         self._watch = self._loop.call_at(self._heard_s + STILL_S, self._on_watch)
+        return True
 
     def _listen(self, wait_s: float = 0.0) -> None:
         client = self._client
@@ -244,15 +249,18 @@ class SystemPort(Output):
         """The process is of no use any more; start another after a rest."""
         was_up = self._state is State.UP
         self._end()
-        self._state = State.RESTING
-        self._why = why
         self._watch.cancel()
-        self._watch = self._loop.call_at(self._loop.now_s() + self._pause_s, self._on_watch)
-        self._pause_s = min(2 * self._pause_s, MAX_RESTART_S)
+        self._rest(why)
         if was_up:
             self._losses += 1
             if self.on_down is not None:
                 self.on_down(why)
+
+    def _rest(self, why: str) -> None:
+        self._state = State.RESTING
+        self._why = why
+        self._watch = self._loop.call_at(self._loop.now_s() + self._pause_s, self._on_watch)
+        self._pause_s = min(2 * self._pause_s, MAX_RESTART_S)
 
     def _end(self) -> None:
         self._loop.remove_reader(self._client.reading)

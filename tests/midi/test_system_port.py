@@ -5,6 +5,7 @@ ALSA's sequencer needs a kernel that has it; the tests of the booted machine pla
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
 import time
@@ -15,6 +16,7 @@ import pytest
 
 from matbridge.errors import OutputAmbiguous, OutputClosed, OutputUnavailable
 from matbridge.midi import messages as m
+from matbridge.midi import port_client
 from matbridge.midi.output import Output
 from matbridge.midi.outputs import make_output
 from tests.midi.conftest import Turning, use
@@ -167,6 +169,24 @@ def test_a_server_that_comes_later_is_found(
     output.open(turning.loop)
     with server:
         turning.until(lambda: came_up, "the port")
+    output.close()
+
+
+def test_a_system_that_has_no_process_to_spare_is_asked_again(
+    turning: Turning, jack: JackServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(errno.EAGAIN, "Resource temporarily unavailable")
+
+    output = make_output("synth", "virtual", OURS)
+    with monkeypatch.context() as patched:
+        patched.setattr(port_client, "Popen", refuse)
+        output.open(turning.loop)
+        assert output.status()["why"] == "no process to hold it: Resource temporarily unavailable"
+        output.close()
+        assert turning.loop.pending == 0
+        output.open(turning.loop)
+    turning.until(lambda: output.up, "the port")
     output.close()
 
 
