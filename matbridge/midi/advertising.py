@@ -38,10 +38,10 @@ class Advertisement:
         )
         self._thread.start()
 
-    def close(self) -> None:
-        """Withdraw it, waiting LEAVE_S at most. Twice is harmless."""
+    def close(self, wait_s: float = LEAVE_S) -> None:
+        """Withdraw it, waiting `wait_s` at most for that to be told. Twice is harmless."""
         self._closing.set()
-        self._thread.join(LEAVE_S)
+        self._thread.join(wait_s)
 
     # On the thread
 

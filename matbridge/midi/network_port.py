@@ -1,9 +1,10 @@
 """MIDI over a network: RTP-MIDI sessions with several peers at once (RFC 6295).
 
-Two UDP ports, control and data, on one interface and no other. Peers named in `invite` are invited
-and invited again whenever a session with them has ended; others may invite us if `allow` has their
-address. The output is up while any session is open. Where `advertise` is on, the session is found
-by name (advertising.py).
+Two UDP ports, control and data, on every address of one interface and on no other: an address that
+comes later is taken up, and one that goes is given up once there is another. Peers named in
+`invite` are invited and invited again whenever a session with them has ended; others may invite us
+if `allow` has their address. The output is up while any session is open. Where `advertise` is on,
+the session is found by name (advertising.py).
 
 Packets and journals are rtp_packet.py's and rtp_journal.py's; one session is rtp_session.py's.
 """
@@ -14,16 +15,18 @@ import contextlib
 import ipaddress
 import os
 import socket
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
+from functools import partial
+from typing import NamedTuple
 
 from matbridge.errors import OutputClosed, OutputUnavailable
 from matbridge.loop import Loop, Timer
+from matbridge.midi.addresses import PORT, Address, addresses_of, network_of, peer_of
 from matbridge.midi.advertising import Advertisement, can_advertise
 from matbridge.midi.output import START_WAIT_S, Output
 from matbridge.midi.rtp_packet import Invitation, Verb, decode_session, encode_invitation
 from matbridge.midi.rtp_session import Datagram, Session, State
 
-PORT = 5004  # and the next one for data: the usual pair
 ANY = "any"
 
 # Sessions with peers that invited us: more than any stage has, and a bound on what strangers cost.
@@ -32,13 +35,19 @@ MAX_GUESTS = 16
 # After a session has ended, its peer is invited again so long after.
 AGAIN_S = 2.0
 
-# Pause between two tries to bind, while the interface or its address is not there.
-RETRY_S = 2.0
+# How often the addresses of the interface are looked at: at boot they come one after the other, and
+# a lease may run out.
+LOOK_S = 2.0
 
 _READ = 2048
 
-Address = tuple[str, int]
-"""A peer: its numeric address and its control port."""
+
+class Door(NamedTuple):
+    """A bound socket: on which of our addresses, and whether on the data port."""
+
+    socket: socket.socket
+    address: str
+    data: bool
 
 
 class NetworkPort(Output):
@@ -65,18 +74,19 @@ class NetworkPort(Output):
         self.name = name
         self._target, self._interface, self._port = target, interface, port
         try:
-            self._invited = [_peer(text) for text in invite]
-            self._allowed = [_network(text) for text in allow if text != ANY]
+            self._invited = [peer_of(text) for text in invite]
+            self._allowed = [network_of(text) for text in allow if text != ANY]
         except ValueError as error:
             raise OutputUnavailable(f"output '{name}': {error}") from error
         self._anyone = ANY in allow
         self._advertise = advertise
         self._ssrc = int.from_bytes(os.urandom(4), "big")
-        self._sockets: dict[int, tuple[socket.socket, bool]] = {}  # by descriptor: is it data?
+        self._doors: dict[int, Door] = {}  # by descriptor
         self._sessions: dict[Address, Session] = {}
         self._again: dict[Address, float] = {}
         self._timer: Timer | None = None
         self._timer_s = float("inf")
+        self._looking: Timer | None = None
         self._advertised: Advertisement | None = None
         self._closed = True
         self._joined: set[Session] = set()
@@ -98,7 +108,7 @@ class NetworkPort(Output):
             )
         self._loop = loop
         self._closed = False
-        self._bind()
+        self._look()
 
     def send(self, messages: Sequence[bytes]) -> None:
         if self._closed:
@@ -120,7 +130,12 @@ class NetworkPort(Output):
         for address, session in self._sessions.items():
             self._emit(address, session.end("we closed"))
         self._sessions.clear()
-        self._unbind()
+        for timer in (self._timer, self._looking):
+            if timer is not None:
+                timer.cancel()
+        if self._advertised is not None:
+            self._advertised.close()
+        self._leave({door.address for door in self._doors.values()})
 
     @property
     def up(self) -> bool:
@@ -149,57 +164,86 @@ class NetworkPort(Output):
 
     # ---- sockets ---------------------------------------------------------------------------
 
-    def _bind(self) -> None:
-        """Bind both ports on every address of the interface, or try again later."""
-        self._timer = None
-        try:
-            addresses = _addresses(self._interface)
-            for address in addresses:
-                for data in (False, True):
-                    self._open_socket(address, data)
-        except OSError as error:
-            self._unbind()
-            self._why = f"cannot use {self._interface}: {error.strerror or error}"
-            self._timer = self._loop.call_at(self._loop.now_s() + RETRY_S, self._bind)
-            return
-        self._why = ""
-        if self._advertise:
-            self._advertised = Advertisement(self._target, addresses, self._port)
+    def _look(self) -> None:
+        """Be on every address that the interface has now, and look again in a while."""
         now_s = self._loop.now_s()
+        self._looking = self._loop.call_at(now_s + LOOK_S, self._look)
+        bound = {door.address for door in self._doors.values()}
+        addresses: Sequence[str] = ()
+        why = ""
+        try:
+            addresses = addresses_of(self._interface)
+        except OSError as error:
+            why = error.strerror or str(error)
+        fresh = False
+        for address in addresses:
+            if address not in bound:
+                try:
+                    self._enter(address)
+                except OSError as error:
+                    why = error.strerror or str(error)
+                else:
+                    fresh = True
+        if fresh:
+            self._why = ""
+            self._arrive(now_s)
+        elif not bound:
+            self._why = f"cannot use {self._interface}: {why}"
+        # With a cable pulled all addresses go, and mostly come back as they were.
+        if addresses and (gone := bound.difference(addresses)):
+            self._move(gone, now_s)
+
+    def _arrive(self, now_s: float) -> None:
+        """On a new address: ask at once for all who have not answered yet."""
+        if self._advertise:
+            if self._advertised is not None:
+                self._advertised.close(0.0)
+            addresses = dict.fromkeys(door.address for door in self._doors.values())
+            self._advertised = Advertisement(self._target, list(addresses), self._port)
         for peer in self._invited:
-            self._invite(peer, now_s)
+            session = self._sessions.get(peer)
+            if session is None or session.state is State.INVITING:
+                self._again.pop(peer, None)
+                self._invite(peer, now_s)
         self._schedule()
 
-    def _open_socket(self, address: str, data: bool) -> None:
+    def _enter(self, address: str) -> None:
+        """Bind both ports on an address, or neither. Raises OSError."""
         family = socket.AF_INET6 if ":" in address else socket.AF_INET
-        made = socket.socket(family, socket.SOCK_DGRAM)
         try:
-            made.setblocking(False)
-            info = socket.getaddrinfo(address, self._port + data, family, socket.SOCK_DGRAM)
-            made.bind(info[0][4])
+            for data in (False, True):
+                made = socket.socket(family, socket.SOCK_DGRAM)
+                fd = made.fileno()
+                self._doors[fd] = Door(made, address, data)
+                self._loop.add_reader(fd, partial(self._read, fd))
+                made.setblocking(False)
+                info = socket.getaddrinfo(address, self._port + data, family, socket.SOCK_DGRAM)
+                made.bind(info[0][4])
         except OSError:
-            made.close()
+            self._leave({address})
             raise
-        fd = made.fileno()
-        self._sockets[fd] = (made, data)
-        self._loop.add_reader(fd, lambda: self._read(fd))
 
-    def _unbind(self) -> None:
-        if self._timer is not None:
-            self._timer.cancel()
-            self._timer = None
-        if self._advertised is not None:
-            self._advertised.close()
-            self._advertised = None
-        for fd, (made, _) in self._sockets.items():
-            self._loop.remove_reader(fd)
-            made.close()
-        self._sockets.clear()
+    def _leave(self, addresses: Set[str]) -> None:
+        for fd, door in list(self._doors.items()):
+            if door.address in addresses:
+                self._loop.remove_reader(fd)
+                door.socket.close()
+                del self._doors[fd]
+
+    def _move(self, gone: Set[str], now_s: float) -> None:
+        """Part from the peers that knew us by an address that is gone; we invite them anew."""
+        for address, session in self._sessions.items():
+            door = self._door(address, to_data=True)
+            if door is not None and door.address in gone:
+                self._emit(address, session.end("our address has changed"))
+        self._leave(gone)
+        self._settle(now_s)
 
     def _read(self, fd: int) -> None:
-        made, on_data = self._sockets[fd]
+        door = self._doors[fd]
+        on_data = door.data
         try:
-            data, sender = made.recvfrom(_READ)
+            data, sender = door.socket.recvfrom(_READ)
         except OSError:
             return  # a peer that is not there answers by an error; its session will fall silent
         address = (sender[0].partition("%")[0], sender[1] - on_data)
@@ -246,14 +290,20 @@ class NetworkPort(Output):
         self._emit(peer, self._sessions[peer].tick(now_s))
 
     def _emit(self, address: Address, datagrams: Sequence[Datagram]) -> None:
-        six = ":" in address[0]
         for to_data, data in datagrams:
-            for made, is_data in self._sockets.values():
-                if is_data is to_data and (made.family is socket.AF_INET6) is six:
-                    # Full buffers and unreachable peers lose datagrams as the network does.
-                    with contextlib.suppress(OSError):
-                        made.sendto(data, (address[0], address[1] + to_data))
-                    break
+            door = self._door(address, to_data=to_data)
+            if door is not None:
+                # Full buffers and unreachable peers lose datagrams as the network does.
+                with contextlib.suppress(OSError):
+                    door.socket.sendto(data, (address[0], address[1] + to_data))
+
+    def _door(self, address: Address, *, to_data: bool) -> Door | None:
+        """The socket by which a peer is spoken to: the first of its family."""
+        six = ":" in address[0]
+        for door in self._doors.values():
+            if door.data is to_data and (":" in door.address) is six:
+                return door
+        return None
 
     # ---- time ------------------------------------------------------------------------------
 
@@ -306,61 +356,3 @@ class NetworkPort(Output):
             if session.next_due_s <= now_s:
                 self._emit(address, session.tick(now_s))
         self._settle(now_s)
-
-
-def _addresses(interface: str) -> list[str]:
-    """The addresses to bind: the one that was written, or those of the interface.
-
-    Raises OSError when there is no such interface or it has no address yet.
-    """
-    try:
-        return [str(ipaddress.ip_address(interface))]
-    except ValueError:
-        pass
-    if interface not in (name for _, name in socket.if_nameindex()):
-        raise OSError(None, f"there is no interface '{interface}'")
-    found = _interface_addresses(interface)
-    if not found:
-        raise OSError(None, f"interface '{interface}' has no address yet")
-    return found
-
-
-def _interface_addresses(interface: str) -> list[str]:
-    """IPv4 by the kernel's own question; IPv6 from its table (link-local ones carry their zone)."""
-    import fcntl
-    from pathlib import Path
-
-    found = []
-    get_address = 0x8915  # SIOCGIFADDR, linux/sockios.h
-    with (
-        contextlib.suppress(OSError),
-        socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asked,
-    ):
-        answer = fcntl.ioctl(asked, get_address, interface.encode()[:15].ljust(40, b"\0"))
-        found.append(socket.inet_ntoa(answer[20:24]))
-    with contextlib.suppress(OSError):
-        for line in Path("/proc/net/if_inet6").read_text().splitlines():
-            digits, *_, name = line.split()
-            if name == interface:
-                address = str(ipaddress.IPv6Address(int(digits, 16)))
-                local = address.startswith("fe80")
-                found.append(f"{address}%{interface}" if local else address)
-    return found
-
-
-def _peer(text: str) -> Address:
-    """ "ADDRESS", "ADDRESS:PORT" or "[ADDRESS]:PORT". Raises ValueError."""
-    host, port = text, ""
-    if text.startswith("["):
-        host, _, rest = text[1:].partition("]")
-        port = rest.removeprefix(":")
-    elif text.count(":") == 1:
-        host, _, port = text.partition(":")
-    number = int(port) if port else PORT
-    if not 1 <= number <= 65534:
-        raise ValueError(f"port {number} of peer '{text}' is not within 1-65534")
-    return str(ipaddress.ip_address(host)), number
-
-
-def _network(text: str) -> ipaddress.IPv4Network | ipaddress.IPv6Network:
-    return ipaddress.ip_network(text, strict=False)

@@ -23,6 +23,7 @@ from matbridge.errors import OutputClosed, OutputUnavailable
 from matbridge.midi import messages as midi
 from matbridge.midi import network_port
 from matbridge.midi import rtp_packet as rtp
+from matbridge.midi.addresses import addresses_of
 from matbridge.midi.network_port import NetworkPort
 from matbridge.midi.rtp_packet import Feedback, Invitation, Sync, Verb
 from matbridge.midi.rtp_session import Session, State
@@ -159,6 +160,55 @@ def test_an_ipv6_peer(clocked: Clocked, opened: Callable[..., NetworkPort]) -> N
     host = opened(interface="::1", port=host_port, allow=["::1"])
     guest = opened(interface="::1", invite=[f"[::1]:{host_port}"])
     clocked.until(lambda: host.up and guest.up, "a session over IPv6")
+
+
+@pytest.fixture
+def addresses(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Those of the interface "wire", for a test to change."""
+    found: list[str] = []
+    monkeypatch.setattr(
+        network_port,
+        "addresses_of",
+        lambda name: list(found) if name == "wire" else addresses_of(name),
+    )
+    monkeypatch.setattr(network_port, "LOOK_S", 0.05)
+    monkeypatch.setattr(network_port, "AGAIN_S", 0.05)
+    return found
+
+
+def test_an_address_that_comes_later_is_taken_up(
+    clocked: Clocked, opened: Callable[..., NetworkPort], addresses: list[str]
+) -> None:
+    # As at boot: the link-local address of IPv6 is there at once, that of IPv4 takes a while.
+    addresses.append("::1")
+    host_port = free_port()
+    host = opened(port=host_port, allow=["127.0.0.0/8"])
+    guest = opened(interface="wire", invite=[f"{HOME}:{host_port}"])
+    clocked.turn()
+    assert not guest.up
+    addresses.append(HOME)
+    clocked.until(lambda: host.up and guest.up, "a session")
+
+
+def test_an_address_that_goes_is_given_up_for_another(
+    clocked: Clocked, opened: Callable[..., NetworkPort], addresses: list[str]
+) -> None:
+    addresses.append(HOME)
+    heard: list[str] = []
+    host_port = free_port()
+    host = opened(port=host_port, allow=["127.0.0.0/8"])
+    guest = opened(interface="wire", invite=[f"{HOME}:{host_port}"])
+    guest.on_up = lambda: heard.append("up")
+    guest.on_down = heard.append
+    clocked.until(lambda: host.up and guest.up, "a session")
+    addresses.clear()  # the cable is out
+    for _ in range(40):
+        clocked.turn()
+    assert guest.up
+    addresses.append("127.0.0.2")
+    clocked.until(lambda: len(heard) == 3, "another session")
+    assert heard == ["up", "mat: our address has changed", "up"]
+    assert {door.address for door in guest._doors.values()} == {"127.0.0.2"}
 
 
 def test_an_interface_that_is_not_there_is_waited_for(
