@@ -29,11 +29,9 @@ class SerialLink(BoardLink):
     """Implements BoardLink for `port`: a path, or usb:VENDOR:PRODUCT[:SERIAL].
 
     baud: as the board has it; USB boards ignore it. dtr, rts: see SerialPort.
-    last_data_s: monotonic second of the last bytes, or None before the first.
     """
 
     def __init__(self, port: str, baud: int, *, dtr: bool = True, rts: bool = True) -> None:
-        self.last_data_s: float | None = None
         self._written = port
         self._baud = baud
         self._dtr = dtr
@@ -117,10 +115,8 @@ class SerialLink(BoardLink):
         if not data:
             self._lose(None)
             return
-        now_s = loop.now_s()
-        self.last_data_s = now_s
         self._attempt = 0
-        self.on_data(data, now_s)
+        self.on_data(data, loop.now_s())
 
     def _lose(self, error: BaseException | None) -> None:
         """Close at once, so that the device's number is free for when it comes back."""

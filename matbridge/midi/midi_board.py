@@ -26,7 +26,7 @@ from matbridge.midi import messages as midi
 
 BITS = 8  # of the packed format; the readings have seven
 
-# A bridge takes a board that has been silent for a quarter of a second for lost.
+# A bridge takes a board that has been silent for a fifth of a second for lost.
 IDLE_S = 0.02
 
 PROGRAM = "1.0"

@@ -235,7 +235,7 @@ class Port:
         return self._unproven < MAX_UNPROVEN
 
     def check(self) -> None:
-        """Raise OutputLost when the port has gone, which no send would tell. Twice a second."""
+        """Raise OutputLost when the port has gone, which no send would tell; at every beat."""
         if self._out is None:
             raise OutputClosed(f"MIDI port '{self.name}' is closed")
         if self._pulse is not None:

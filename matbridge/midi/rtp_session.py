@@ -62,7 +62,6 @@ class Session:
         self.why = ""
         self.next_due_s = now_s
         self.latency_s = 0.0
-        self.sent_packets = 0
         self.token = token
         self._ssrc, self._name = ssrc, name
         self._inviting = inviting
@@ -203,7 +202,6 @@ class Session:
         for message in messages:
             self._journal.take(self._packet, message, now_s)
         self._packet += 1
-        self.sent_packets += 1
         return data
 
     def _invitation(self, verb: Verb) -> bytes:

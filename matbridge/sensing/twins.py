@@ -14,7 +14,6 @@ from collections.abc import Sequence
 from matbridge.sensing.zone import State, Zone
 
 TWIN_SHARE = 0.02
-TWIN_READINGS = 2.0
 TWIN_S = 0.0025
 TWIN_TOUCHES = 3
 MOST_AWAKE = 16
