@@ -74,7 +74,7 @@ class Reloader:
 
     def open(self, loaded: Loaded) -> None:
         """Watch from now on the files that `loaded` came from."""
-        self._watch((*loaded.show.files, str(loaded.calibration_path)))
+        self._watch_loaded(loaded)
         self._unfit = bool(loaded.calibration_error)
         self._timer = self._loop.call_at(self._loop.now_s() + LOOK_S, self._look)
 
@@ -103,6 +103,14 @@ class Reloader:
         except OSError as error:
             self._done(f"no process to load in: {error.strerror}")
 
+    def _watch_loaded(self, loaded: Loaded) -> None:
+        """Watch the files of what was loaded; one that is not as it was read then has changed."""
+        self._watch((*loaded.show.files, str(loaded.calibration_path)))
+        for file, text in zip(loaded.show.files, loaded.show.texts, strict=True):
+            with contextlib.suppress(OSError):
+                if Path(file).read_bytes() != text:
+                    self._prints[file] = None
+
     def _watch(self, files: tuple[str, ...]) -> None:
         self._prints = {file: self._prints.get(file, _print(file)) for file in files}
         self._files = files
@@ -124,7 +132,7 @@ class Reloader:
             self._watch(tuple(dict.fromkeys((*self._files, *result.files))))
             self._done(result.error)
             return
-        self._watch((*result.show.files, str(result.calibration_path)))
+        self._watch_loaded(result)
         # An edit must not take away the calibration that plays, nor leave a new one out unheard.
         error = "" if self._unfit else result.calibration_error
         error = error or self._on_loaded(result)

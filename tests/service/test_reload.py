@@ -18,15 +18,19 @@ from tests.support.loop import ManualLoop
 
 
 class Rig:
-    """A reloader whose bridge takes everything, unless told to refuse."""
+    """A reloader whose bridge takes everything, unless told to refuse.
 
-    def __init__(self, folder: Path) -> None:
+    meanwhile: is called between the first load and the watch.
+    """
+
+    def __init__(self, folder: Path, meanwhile: Callable[[Path], None] = lambda show: None) -> None:
         self.show = write_show(folder)
         self.loop = ManualLoop()
         self.taken: list[Loaded] = []
         self.done: list[str] = []
         self.refuse = ""
         first = loaded(self.show)
+        meanwhile(self.show)
         self.calibration = first.calibration_path
         self.reloader = Reloader(self.loop, str(self.show), self._take, self.done.append)
         self.reloader.open(first)
@@ -91,6 +95,18 @@ def test_a_changed_performance_is_taken_once(rig: Rig, by_rename: bool) -> None:
     rig.look()
     assert rig.done == [""]
     assert [each.show.performance.name for each in rig.taken] == ["pier"]
+
+
+def test_an_edit_made_while_the_bridge_was_starting_is_taken(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    rig = Rig(tmp_path, lambda show: edit(show, "note: 60", "note: 90"))
+    rig.wait(1)
+    assert rig.done == [""]
+    rig.look()
+    assert len(rig.taken) == 1
+    rig.reloader.close()
 
 
 def test_a_changed_mat_and_a_new_calibration_count_as_well(rig: Rig) -> None:
