@@ -115,12 +115,15 @@ class Bridge:
         for timer in (self._timer, self._slow):
             if timer is not None:
                 timer.cancel()
-        for board in self.boards:
-            board.close()
-        self.inlet.close()
-        self.outlets.send(self.pipeline.finish(self._loop.now_s()))
-        self.outlets.close()
-        self.recorder.end("the bridge stopped")
+        try:
+            for board in self.boards:
+                board.close()
+            self.inlet.close()
+        finally:
+            # Whatever mistake is made there, nothing goes on sounding.
+            self.outlets.send(self.pipeline.finish(self._loop.now_s()))
+            self.outlets.close()
+            self.recorder.end("the bridge stopped")
 
     def act(self, act: Act, argument: int = 0) -> None:
         """Do at once what a command asks for."""

@@ -56,6 +56,24 @@ def test_at_the_end_every_note_is_lifted_before_the_port_closes(
     assert stage.link.opened == 0
 
 
+def test_a_board_that_cannot_be_let_go_leaves_no_note_sounding(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bridge = stage.start(loaded(write_show(stage.folder)))
+    stage.link.plug()
+    stage.scan(1.0)
+    stage.press(0)
+
+    def fail() -> None:
+        raise RuntimeError("a mistake of ours")
+
+    monkeypatch.setattr(stage.link, "close", fail)
+    with pytest.raises(RuntimeError):
+        bridge.close()
+    assert pairs(stage.ports["quay"].messages) == ([(0, 60)], set())
+    assert not stage.ports["quay"].up
+
+
 def test_an_unplugged_board_lifts_at_once_and_plays_again_when_it_is_back(
     stage: Stage, bridge: Bridge
 ) -> None:
