@@ -16,8 +16,10 @@ from typing import NamedTuple
 SHELLS = ("bash", "zsh", "fish")
 
 _OPTION = re.compile(r"(?<![\w-])--[a-z][a-z-]*")
-_CHOICES = re.compile(r"\{([a-z,-]+)\}|\[([a-z]+(?: \| [a-z]+)+)\]")
-_STEPS = re.compile(r"\| ([a-z]+)")
+_CHOICES = re.compile(r"\{([a-z,-]+)\}")
+_STEPS = re.compile(r"(?<![\w-])([a-z]+)(?= \|)|(?<=\| )([a-z]+)")
+# What stands for a file or a folder in a usage line; dots stand for what a step goes on with.
+_FILES = ("FILE", "TAKE", "DIR", "...")
 
 
 class Words(NamedTuple):
@@ -35,7 +37,7 @@ def parser() -> argparse.ArgumentParser:
         " zsh: matbridge completion zsh > _matbridge, in a folder of $fpath."
         " fish: matbridge completion fish > ~/.config/fish/completions/matbridge.fish",
     )
-    made.add_argument("shell", metavar="SHELL", choices=SHELLS, help="bash, zsh or fish")
+    made.add_argument("shell", metavar=" | ".join(SHELLS), choices=SHELLS, help="the shell")
     return made
 
 
@@ -53,10 +55,10 @@ def words_of(text: str) -> Words:
     """What a command's help says may follow it."""
     usage = text.partition("\n\n")[0]
     found = _OPTION.findall(text)
-    for choices, steps in _CHOICES.findall(usage):
-        found += choices.split(",") if choices else steps.split(" | ")
-    found += _STEPS.findall(usage)
-    return Words(tuple(dict.fromkeys(found)), "FILE" in usage or "TAKE" in usage)
+    for choices in _CHOICES.findall(usage):
+        found += choices.split(",")
+    found += [before or after for before, after in _STEPS.findall(usage)]
+    return Words(tuple(dict.fromkeys(found)), any(word in usage for word in _FILES))
 
 
 def _help_of(run: object) -> str:

@@ -16,7 +16,7 @@ def parser() -> argparse.ArgumentParser:
         prog="matbridge new",
         description="Write a commented file to begin with. Nothing is ever written over.",
     )
-    kinds = made.add_subparsers(dest="kind", metavar="KIND", required=True)
+    kinds = made.add_subparsers(dest="kind", metavar="mat | performance", required=True)
     mat = kinds.add_parser("mat", help="a mat", description="Write a mat file.")
     mat.add_argument("file", metavar="FILE", type=Path, help="such as my.mat.yaml")
     mat.add_argument(

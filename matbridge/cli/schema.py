@@ -17,11 +17,11 @@ def parser() -> argparse.ArgumentParser:
     )
     made.add_argument(
         "kind",
-        metavar="KIND",
+        metavar=" | ".join(KINDS),
         nargs="?",
         choices=KINDS,
         default=KINDS[0],
-        help="performance (default) or mat",
+        help="of which file (default: performance)",
     )
     what = made.add_mutually_exclusive_group()
     what.add_argument("--path", action="store_true", help="print where the schema's file is")

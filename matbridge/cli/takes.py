@@ -21,6 +21,7 @@ EXPORT = "export"
 def parser() -> argparse.ArgumentParser:
     made = argparse.ArgumentParser(
         prog="matbridge takes",
+        usage="matbridge takes [-h] [TAKE | export ...]",
         description="List the takes that are kept, or tell what is in one.",
         epilog="matbridge takes export TAKE --midi-file OUT or --scans OUT writes one out.",
     )

@@ -112,12 +112,15 @@ def test_options_and_words_are_completed(playing: Bridge, complete: object) -> N
     assert callable(complete)
     assert "--log-format" in complete(playing, "matbridge run --")
     assert {"on", "off"} <= set(complete(playing, "matbridge mute "))
+    assert {"install", "print", "remove"} <= set(complete(playing, "matbridge service "))
+    assert {"mat", "performance"} <= set(complete(playing, "matbridge new "))
 
 
 @pytest.mark.parametrize("complete", [bash, fish])
 def test_files_are_completed_where_a_file_is_meant(playing: Bridge, complete: object) -> None:
     assert callable(complete)
     assert "quay.yaml" in complete(playing, "matbridge run qu")
+    assert "quay.yaml" in complete(playing, "matbridge service install qu")
     assert "quay.yaml" not in complete(playing, "matbridge mute qu")
 
 
