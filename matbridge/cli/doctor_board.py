@@ -19,8 +19,11 @@ from matbridge.sensing.advice import SATURATED_SHARE
 from matbridge.sensing.stillness import Stillness
 from matbridge.service.boards import SIMULATED
 
-# The rates that boards are set to, the likeliest first.
-BAUDS = (115_200, 921_600, 9600, 57_600, 230_400, 460_800, 1_000_000, 38_400, 19_200, 500_000)
+# The rates that boards are set to, the likeliest first; our own programs' are among them.
+BAUDS = (
+    115_200, 500_000, 921_600, 250_000, 9600, 57_600, 230_400, 460_800, 1_000_000, 38_400, 19_200,
+    2_000_000,
+)  # fmt: skip
 
 # How long a board is heard at a rate, once it says something: some scans of the slowest.
 HEAR_S = 0.5

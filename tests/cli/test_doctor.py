@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,8 @@ from matbridge.cli.main import main
 from matbridge.cli.midi_systems import MidiSystem
 from tests.support.mat_player import RATE_HZ, MatPlayer
 from tests.support.pty_board import PtyBoard
+
+PROGRAMS = Path(__file__).parents[2] / "matbridge" / "board" / "programs"
 
 MAT = """\
 mat: pier
@@ -178,6 +181,12 @@ def test_noise_is_heard_at_other_rates_until_one_makes_sense(
     assert one(found, "format")["remedy"] == "write under its board: baud: 57600"
     assert 115_200 not in tried  # the file's own rate has been heard already
     assert tried[-1] == 57_600
+
+
+@pytest.mark.parametrize("program", sorted(PROGRAMS.glob("*/*.ino")), ids=lambda path: path.stem)
+def test_the_rates_of_the_programs_that_come_along_are_tried(program: Path) -> None:
+    (baud,) = re.findall(r"^#define BAUD (\d+)", program.read_text(), re.MULTILINE)
+    assert int(baud) in doctor_board.BAUDS
 
 
 def test_a_board_that_talks_and_does_not_scan_is_quoted(
