@@ -1,6 +1,6 @@
 """A Bluetooth LE MIDI peripheral as BlueZ sees it: the service, and whoever listens to it.
 
-    nobody ──socket──▶ heard ──all devices away──▶ unheard ──a device is back──▶ heard
+    nobody ──socket──▶ heard ──all devices away──▶ unheard ──a device is back, a while──▶ heard
        ▲                 └─────────────────┬────────────┘
        └────────── socket closed ──────────┘
 
@@ -30,6 +30,10 @@ if TYPE_CHECKING:
 # Beyond so many messages that the radio has not taken, only the latest of what moves is kept.
 CROWDED = 64
 
+# A device that is back drops what it is sent until it listens again. Nobody tells when it does, for
+# to BlueZ it never ceased to: apps do so once they have looked at the service anew.
+BACK_S = 2.0
+
 ROOT = "/matbridge"
 ADVERTISEMENT_PATH = f"{ROOT}/advertisement"
 AGENT_PATH = f"{ROOT}/agent"
@@ -48,6 +52,8 @@ class Peripheral:
         self._name = name
         self._listener: socket.socket | None = None
         self._connected: set[str] = set()  # paths of devices
+        self._heard = False  # as the bridge was told
+        self._back: asyncio.TimerHandle | None = None
         self._size = MIN_MTU - OVERHEAD
         self._pending: list[bytes] = []
 
@@ -147,33 +153,39 @@ class Peripheral:
                     self._on_arrival(path)
 
     def _on_departure(self, device: str) -> None:
-        here = device in self._connected
         self._connected.discard(device)
-        if here and not self._connected and self._listener is not None:
+        if not self._connected:
             self._pending.clear()
             self._say_silent("whoever listened has left")
 
     def _on_arrival(self, device: str) -> None:
-        was_alone = not self._connected
         self._connected.add(device)
-        if was_alone and self._listener is not None:
-            self._say_up(device)
+        if self._back is not None:
+            self._back.cancel()
+        self._back = asyncio.get_running_loop().call_later(BACK_S, self._say_back)
+
+    def _say_back(self) -> None:
+        if self._connected and self._listener is not None and not self._heard:
+            self._say_up(next(iter(self._connected)))
 
     def wait_for_somebody(self) -> None:
         """Say what a person can do."""
         self._bridge.say(Word.WAITING, f"nobody is connected; look for '{self._name}'")
 
     def _say_up(self, device: str) -> None:
+        self._heard = True
         self._bridge.say(Word.UP, "Bluetooth", device.rpartition("/")[2] or self._name)
 
     def _say_silent(self, why: str) -> None:
-        self._bridge.say(Word.SILENT, f"{why}; '{self._name}' can be found again")
+        if self._heard:
+            self._heard = False
+            self._bridge.say(Word.SILENT, f"{why}; '{self._name}' can be found again")
 
     # ---- what is played --------------------------------------------------------------------
 
     def play(self, messages: list[bytes]) -> None:
         """Send, or keep until the radio takes more; nothing while nobody hears it."""
-        if self._listener is None or not self._connected:
+        if self._listener is None or not self._heard:
             return
         waiting = bool(self._pending)
         self._pending += messages
@@ -236,5 +248,4 @@ class Peripheral:
         loop.remove_reader(listener)
         loop.remove_writer(listener)
         listener.close()
-        if self._connected:
-            self._say_silent(why)
+        self._say_silent(why)

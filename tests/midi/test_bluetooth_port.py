@@ -11,6 +11,7 @@ from dbus_fast import MessageType, Variant
 
 from matbridge.midi import messages as m
 from matbridge.midi.ble_packet import CHARACTERISTIC, OVERHEAD, SERVICE
+from matbridge.midi.bluetooth_peripheral import BACK_S
 from matbridge.midi.output import Output
 from matbridge.midi.outputs import make_output
 from matbridge.midi.thinning import thinned
@@ -124,9 +125,14 @@ def test_a_paired_phone_is_gone_though_its_socket_stays_and_back_when_it_connect
     bluez.say_changed(ADAPTER, "org.bluez.Adapter1", Discovering=True)
     bluez.say_changed(PHONE, "org.bluez.Device1", Connected=True)
     bluez.say_changed("/org/bluez/hci1/dev_F2", "org.bluez.Device1", ServicesResolved=True)
-    turning.turn(0.3)
-    assert not output.up  # BlueZ does not take notifications yet; hci1 is none of ours
     bluez.say_changed(PHONE, "org.bluez.Device1", ServicesResolved=True)
+    turning.turn(BACK_S / 2)
+    bluez.say_changed(PHONE, "org.bluez.Device1", ServicesResolved=False, Connected=False)
+    turning.turn(BACK_S)
+    assert not output.up  # nobody is there; hci1 is none of ours
+    bluez.say_changed(PHONE, "org.bluez.Device1", ServicesResolved=True)
+    turning.turn(BACK_S / 2)
+    assert not output.up  # it may not listen yet
     turning.until(lambda: output.up, "its return")
     output.send([m.note_off(1, 60)])
     turning.until(lambda: bluez.reader.messages, "a message")
