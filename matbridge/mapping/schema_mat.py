@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal, Never
 
 from pydantic import Field
 
+from matbridge.board.readers.converters import MAX_SPI_HZ
 from matbridge.mapping.choice import (
     NO_FORM,
     by_key,
@@ -84,8 +85,9 @@ class SpiBoard(_ScanBoard):
 
     spi: Paths = Field(description="The device of each 8-channel converter: [/dev/spidev0.0, ...].")
     rate_hz: RateHz = Field(500, description="Scans a second of the converters.")
-    clock_hz: Annotated[int, whole(10_000, 20_000_000)] = Field(
-        1_000_000, description="Clock of the SPI bus, as fast as the converter's supply allows."
+    clock_hz: Annotated[int, whole(10_000, MAX_SPI_HZ)] = Field(
+        1_000_000,
+        description="Clock of the SPI bus: the converter takes 1.35 MHz at 2.7 V, 3.6 MHz at 5 V.",
     )
 
 
