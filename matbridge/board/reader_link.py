@@ -28,6 +28,9 @@ _ROOT = str(Path(__file__).parents[2])
 # A reader says one sentence; more than this would be a flood.
 MAX_WHY_BYTES = 500
 
+# A killed process ends at once, unless a bus holds it in the kernel; note-offs may wait behind it.
+END_WAIT_S = 0.2
+
 
 class ReaderLink(BoardLink):
     """Implements BoardLink for a reader: `python -m MODULE KIND ARGUMENTS...`.
@@ -144,7 +147,8 @@ class ReaderLink(BoardLink):
             self._loop.remove_reader(self._out)
         # It may still be held by its bus; it holds nothing that must be let go in order.
         process.kill()
-        process.wait()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            process.wait(END_WAIT_S)
         said = b""
         with contextlib.suppress(BlockingIOError):
             said = os.read(self._said, MAX_WHY_BYTES)

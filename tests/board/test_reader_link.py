@@ -84,6 +84,27 @@ def test_a_real_reader_process_brings_scans(
     assert all(row == readings for row in one.readings)
 
 
+def test_a_reader_that_its_bus_does_not_let_go_holds_nobody_up(
+    tmp_path: Path, heard: Callable[[ReaderLink], Heard], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    one = heard(iio(a_converter(tmp_path / "adc", [1] * 8)))
+    one.until(lambda: bool(one.readings))
+    really_wait = subprocess.Popen.wait
+    held: list[subprocess.Popen[bytes]] = []
+
+    def wait(process: subprocess.Popen[bytes], timeout: float | None = None) -> int:
+        held.append(process)
+        if timeout is None:
+            raise AssertionError("waits without end")
+        raise subprocess.TimeoutExpired(process.args, timeout)
+
+    monkeypatch.setattr(subprocess.Popen, "wait", wait)
+    one.link.close()
+    assert one.link.status()["found"] is False
+    for process in held:
+        really_wait(process)
+
+
 def test_what_is_not_there_is_said_and_looked_for_again(
     tmp_path: Path, heard: Callable[[ReaderLink], Heard]
 ) -> None:
