@@ -6,7 +6,7 @@
     python -m tests.bench --accept        keep the ratios of this run as those to compare with
 
 All are ratios of one run on one machine; the absolute times are that machine's and that moment's.
-Ratios are printed beside those last accepted (accepted.json), as far as there are any.
+Ratios are printed beside those last accepted (accepted.json) of the same version of Python.
 """
 
 from __future__ import annotations
@@ -40,11 +40,14 @@ def main() -> int:
     for line in report.table(figures):
         print(line)
     now = report.ratios(figures)
+    # Interpreters differ by more than a third; each has figures of its own.
+    python = f"{sys.version_info.major}.{sys.version_info.minor}"
     accepted = json.loads(ACCEPTED.read_text())
-    for line in report.beside_accepted(now, accepted):
+    before = accepted.get(python, {})
+    for line in report.beside_accepted(now, before):
         print(line)
     if options.accept:
-        ACCEPTED.write_text(json.dumps(accepted | now, indent=1) + "\n")
+        ACCEPTED.write_text(json.dumps(accepted | {python: before | now}, indent=1) + "\n")
     if options.json:
         options.json.write_text(json.dumps(figures, indent=1) + "\n")
     if options.svg and "latency" in figures:
