@@ -17,7 +17,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from tests.bench import report, scenes
+from tests.bench import common, report, scenes
 
 ACCEPTED = Path(__file__).with_name("accepted.json")
 
@@ -34,7 +34,7 @@ def main() -> int:
     unknown = set(chosen) - set(scenes.SCENES)
     if unknown:
         parser.error(f"there is no scene {', '.join(sorted(unknown))}")
-    size = scenes.QUICK if options.quick else scenes.FULL
+    size = common.QUICK if options.quick else common.FULL
     with tempfile.TemporaryDirectory(prefix="bench-") as folder:
         figures = {name: scenes.SCENES[name](Path(folder), size) for name in chosen}
     for line in report.table(figures):

@@ -6,46 +6,28 @@ import json
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from functools import partial
-from math import inf
+from collections.abc import Callable
 from pathlib import Path
 from statistics import median
-from typing import Any
 
-from matbridge.board.scan import Scan
 from matbridge.folders import runtime_folder
-from matbridge.mapping.load import load_show
-from matbridge.service.boards import make_decoder, make_detector
 from matbridge.service.control import socket_path
-from tests.bench import bridges, rig
+from tests.bench import bridges, inside, rig
+from tests.bench.common import (
+    BRIDGE,
+    FLOOR,
+    LEAST,
+    PASS,
+    PLAIN,
+    RATE_HZ,
+    SIZES,
+    WIDE_RATE_HZ,
+    ZONES,
+    Figures,
+    Size,
+)
 from tests.bench.figures import Answers, answer, note_ons, parse, quantile, unpaired
-from tests.bench.play import THRESHOLD, Played, perform
-
-Figures = dict[str, Any]
-
-BRIDGE, PLAIN, LEAST, FLOOR = "matbridge", "plain script", "least Python", "C"
-LOOP, PASS = "plain loop", "python -c pass"
-ZONES = 24
-RATE_HZ = 1000.0
-SIZES = (24, 96, 384, 1024)
-WIDE_RATE_HZ = 200.0
-STAGE_REPEATS = 5
-
-
-@dataclass(frozen=True, slots=True)
-class Size:
-    """How much of it: seconds a paced run, how often, seconds a flood."""
-
-    seconds: float
-    repeats: int
-    flood_s: float
-    starts: int
-
-
-FULL = Size(seconds=20.0, repeats=3, flood_s=2.0, starts=20)
-QUICK = Size(seconds=6.0, repeats=1, flood_s=1.0, starts=5)
+from tests.bench.play import Played, perform
 
 
 class Stand:
@@ -302,66 +284,6 @@ def shell(folder: Path, size: Size) -> Figures:
     }
 
 
-def _plain_loop(played: Played) -> None:
-    """What a scan costs anybody: its line to numbers, each against one level."""
-    on = [False] * played.zones
-    for frame in played.frames:
-        for zone, reading in enumerate(map(int, frame.split(b","))):
-            if (reading >= THRESHOLD) != on[zone]:
-                on[zone] = not on[zone]
-
-
-def _cost_us(work: Callable[[], object], scans: int) -> float:
-    """Microseconds a scan: the least of several times, since others only add to it."""
-    best = inf
-    for _ in range(STAGE_REPEATS):
-        before = time.process_time()
-        work()
-        best = min(best, time.process_time() - before)
-    return round(best / scans * 1e6, 2)
-
-
-def stages(folder: Path, size: Size) -> Figures:
-    """Microseconds a scan of each stage, in this process, beside a plain loop over the same."""
-    result: Figures = {}
-    for scenario in ("idle", "play", "storm"):
-        lines = perform(scenario, ZONES, size.seconds, RATE_HZ, packed=False, seed=0)
-        count = len(lines.frames)
-        loop = _cost_us(partial(_plain_loop, lines), count)
-        for packed in (False, True):
-            played = perform(scenario, ZONES, size.seconds, RATE_HZ, packed=packed, seed=0)
-            path = bridges.write_show(folder, ZONES, "/dev/x", "/dev/y", packed=packed)
-            show = load_show(str(path))
-            (board,) = show.mat.boards
-            at = [1000 + index / RATE_HZ for index in range(count)]
-            arrivals = list(zip(played.frames, at, strict=True))
-
-            def decode() -> list[Sequence[Scan]]:
-                decoder = make_decoder(board, show.mat)  # noqa: B023 - called at once
-                return [decoder.feed(frame, now_s) for frame, now_s in arrivals]  # noqa: B023
-
-            scans = [scan for found in decode() for scan in found]
-
-            def sense() -> None:
-                detector = make_detector(board, show.mat, None)  # noqa: B023
-                for time_s, readings in scans:  # noqa: B023
-                    detector.scan(time_s, readings)
-
-            def play() -> None:
-                pipeline = bridges.pipeline(show)  # noqa: B023
-                pipeline.start(at[0])  # noqa: B023
-                for frame, now_s in arrivals:  # noqa: B023
-                    pipeline.feed(0, frame, now_s)
-
-            names = ("decode_us", "sense_us", "whole_us")
-            costs = [_cost_us(work, count) for work in (decode, sense, play)]
-            result[f"{scenario}, {'packed' if packed else 'text'}"] = {
-                BRIDGE: dict(zip(names, costs, strict=True)),
-                LOOP: dict.fromkeys(names, loop),
-            }
-    return result
-
-
 def wire(folder: Path, size: Size) -> Figures:
     """Bytes of a scan as they are sent, beside the arithmetic, and what a line carries of them."""
     from tests.support.documents import BAUDS, BITS_A_BYTE, frame_bytes, line_bytes
@@ -387,6 +309,7 @@ SCENES: dict[str, Callable[[Path, Size], Figures]] = {
     "drain": drain,
     "wide": wide,
     "shell": shell,
-    "stages": stages,
+    "stages": inside.stages,
+    "rested": inside.rested,
     "wire": wire,
 }

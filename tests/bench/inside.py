@@ -1,0 +1,109 @@
+"""What a scan costs inside, without ports: stage by stage, and after a rest."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from functools import partial
+from math import inf
+from pathlib import Path
+from statistics import median
+
+from matbridge.board.scan import Scan
+from matbridge.mapping.load import load_show
+from matbridge.midi.messages import NOTE_ON
+from matbridge.service.boards import make_decoder, make_detector
+from tests.bench import bridges
+from tests.bench.common import BRIDGE, LOOP, RATE_HZ, ZONES, Figures, Size
+from tests.bench.play import THRESHOLD, Played, perform
+
+STAGE_REPEATS = 5
+
+
+def _plain_loop(played: Played) -> None:
+    """What a scan costs anybody: its line to numbers, each against one level."""
+    on = [False] * played.zones
+    for frame in played.frames:
+        for zone, reading in enumerate(map(int, frame.split(b","))):
+            if (reading >= THRESHOLD) != on[zone]:
+                on[zone] = not on[zone]
+
+
+def _cost_us(work: Callable[[], object], scans: int) -> float:
+    """Microseconds a scan: the least of several times, since others only add to it."""
+    best = inf
+    for _ in range(STAGE_REPEATS):
+        before = time.process_time()
+        work()
+        best = min(best, time.process_time() - before)
+    return round(best / scans * 1e6, 2)
+
+
+def stages(folder: Path, size: Size) -> Figures:
+    """Microseconds a scan of each stage, in this process, beside a plain loop over the same."""
+    result: Figures = {}
+    for scenario in ("idle", "play", "storm"):
+        lines = perform(scenario, ZONES, size.seconds, RATE_HZ, packed=False, seed=0)
+        count = len(lines.frames)
+        loop = _cost_us(partial(_plain_loop, lines), count)
+        for packed in (False, True):
+            played = perform(scenario, ZONES, size.seconds, RATE_HZ, packed=packed, seed=0)
+            path = bridges.write_show(folder, ZONES, "/dev/x", "/dev/y", packed=packed)
+            show = load_show(str(path))
+            (board,) = show.mat.boards
+            at = [1000 + index / RATE_HZ for index in range(count)]
+            arrivals = list(zip(played.frames, at, strict=True))
+
+            def decode() -> list[Sequence[Scan]]:
+                decoder = make_decoder(board, show.mat)  # noqa: B023 - called at once
+                return [decoder.feed(frame, now_s) for frame, now_s in arrivals]  # noqa: B023
+
+            scans = [scan for found in decode() for scan in found]
+
+            def sense() -> None:
+                detector = make_detector(board, show.mat, None)  # noqa: B023
+                for time_s, readings in scans:  # noqa: B023
+                    detector.scan(time_s, readings)
+
+            def play() -> None:
+                pipeline = bridges.pipeline(show)  # noqa: B023
+                pipeline.start(at[0])  # noqa: B023
+                for frame, now_s in arrivals:  # noqa: B023
+                    pipeline.feed(0, frame, now_s)
+
+            names = ("decode_us", "sense_us", "whole_us")
+            costs = [_cost_us(work, count) for work in (decode, sense, play)]
+            result[f"{scenario}, {'packed' if packed else 'text'}"] = {
+                BRIDGE: dict(zip(names, costs, strict=True)),
+                LOOP: dict.fromkeys(names, loop),
+            }
+    return result
+
+
+def rested(folder: Path, size: Size) -> Figures:
+    """The scans that bring a note, one right after another and a scan period apart, as in play.
+
+    The work is the same to the byte. What the second takes longer is the processor's: by then its
+    caches hold something else.
+    """
+    played = perform("play", ZONES, size.seconds, RATE_HZ, packed=False, seed=0)
+    show = load_show(str(bridges.write_show(folder, ZONES, "/dev/x", "/dev/y", packed=False)))
+    result: Figures = {}
+    for case, rest_s in (("at once", 0.0), ("a scan period apart", 0.9 / RATE_HZ)):
+        pipeline = bridges.pipeline(show)
+        pipeline.start(1000.0)
+        notes, quiet = [], []
+        for index, frame in enumerate(played.frames):
+            if rest_s:
+                time.sleep(rest_s)
+            before = time.perf_counter()
+            sent = pipeline.feed(0, frame, 1000.0 + index / RATE_HZ)
+            took_us = (time.perf_counter() - before) * 1e6
+            if not sent:
+                quiet.append(took_us)
+            elif sent[0][1][0] & 0xF0 == NOTE_ON:
+                notes.append(took_us)
+        result[case] = {
+            BRIDGE: {"note_us": round(median(notes), 1), "quiet_us": round(median(quiet), 1)}
+        }
+    return result
