@@ -45,6 +45,9 @@ VERSION = 1
 FORM = "matbridge take"
 SUFFIX = ".take"
 
+# The grid of its times.
+TICKS_PER_S = 1_000_000
+
 ROLES = ("performance", "mat", "calibration")
 
 # The first member holds the files together, of which the calibration of the widest mat is the

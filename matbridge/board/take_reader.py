@@ -21,6 +21,7 @@ from matbridge.board.take import (
     MAX_LENGTH_S,
     MAX_MEMBER_BYTES,
     ROLES,
+    TICKS_PER_S,
     TIME,
     VERSION,
     Chunk,
@@ -193,26 +194,28 @@ def _timed(member: bytes | _Damage, boards: int, time_s: float) -> list[Record]:
     if isinstance(member, _Damage):
         raise member
     made: list[Record] = []
-    time_us = round(time_s * 1e6)
+    time_us = round(time_s * TICKS_PER_S)
     for kind, body in _split(member):
         if kind == TIME:
             # Later than all before it, whatever a stranger wrote.
             time_us = max(time_us, _varint(body, 0)[0])
-            made.append(Event(time_us / 1e6, "", {}))  # tells its time to `records`, and ends there
+            made.append(
+                Event(time_us / TICKS_PER_S, "", {})
+            )  # tells its time to `records`, and ends there
             continue
         if kind not in (DATA, EVENT, END):
             continue
         step_us, at = _varint(body, 0)
         time_us += step_us
-        if time_us > MAX_LENGTH_S * 1e6:
+        if time_us > MAX_LENGTH_S * TICKS_PER_S:
             raise _Damage("a time beyond all measure")
         if kind == DATA:
             board, at = _varint(body, at)
             if board < boards:
-                made.append(Chunk(time_us / 1e6, board, body[at:]))
+                made.append(Chunk(time_us / TICKS_PER_S, board, body[at:]))
         else:
             facts = _object(body[at:])
-            made.append(Event(time_us / 1e6, str(facts.get("event", "")), facts))
+            made.append(Event(time_us / TICKS_PER_S, str(facts.get("event", "")), facts))
     return made
 
 

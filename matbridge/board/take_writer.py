@@ -24,6 +24,7 @@ from matbridge.board.take import (
     DATA,
     END,
     EVENT,
+    TICKS_PER_S,
     TIME,
     TakeHeader,
     encode_header,
@@ -79,7 +80,7 @@ class TakeWriter:
         self._reason = ""
         self.on_end = on_end
         self.bytes_written = 0
-        self.start_s = loop.now_s()
+        self.start_s = int(loop.now_s() * TICKS_PER_S) / TICKS_PER_S
         self._loop = loop
         self._last_us = 0
         self._pending = bytearray(encode_header(header))
@@ -131,7 +132,7 @@ class TakeWriter:
 
         It is the absolute time that is rounded, so that no error adds up.
         """
-        now_us = round((now_s - self.start_s) * 1e6)
+        now_us = round((now_s - self.start_s) * TICKS_PER_S)
         if not self._pending:
             self._pending += encode_record(TIME, encode_varint(self._last_us))
         step_us = max(0, now_us - self._last_us)

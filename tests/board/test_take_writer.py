@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from matbridge.board import take_writer
-from matbridge.board.take import Chunk
+from matbridge.board.take import TICKS_PER_S, Chunk
 from matbridge.board.take_reader import Take
 from matbridge.board.take_writer import MAX_WAITING, MEMBER_BYTES, MEMBER_S, TakeWriter
 from matbridge.errors import TakeError
@@ -57,6 +57,18 @@ def test_a_take_never_replaces_another(loop: ManualLoop, tmp_path: Path) -> None
     with pytest.raises(TakeError, match="File exists"):
         TakeWriter(path, HEADER, loop)
     assert path.read_bytes() == before
+
+
+def test_times_on_its_grid_are_kept_to_the_last_bit_that_counts(tmp_path: Path) -> None:
+    """A replay then decides every tie as the play did."""
+    loop = ManualLoop(5000.1234567)
+    writer = TakeWriter(tmp_path / "a.take", HEADER, loop)
+    times_s = [int((5000.2 + n * 0.0019997) * TICKS_PER_S) / TICKS_PER_S for n in range(500)]
+    for time_s in times_s:
+        writer.data(0, b"x", time_s)
+    writer.close("stopped")
+    kept = [each.time_s for each in Take(writer.path).records() if isinstance(each, Chunk)]
+    assert kept == pytest.approx([time_s - writer.start_s for time_s in times_s], abs=1e-10)
 
 
 def test_a_folder_that_cannot_be_made_is_a_take_error(loop: ManualLoop, tmp_path: Path) -> None:
