@@ -45,7 +45,7 @@ VERSION = 1
 FORM = "matbridge take"
 SUFFIX = ".take"
 
-# The grid of its times.
+# The grid of its times; what is played is played on it, so that a replay decides every tie alike.
 TICKS_PER_S = 1_000_000
 
 ROLES = ("performance", "mat", "calibration")
@@ -116,6 +116,11 @@ class Event(NamedTuple):
 
 
 Record: TypeAlias = Chunk | Event
+
+
+def on_grid(time_s: float) -> float:
+    """A time as a take can keep it, no later than it was."""
+    return int(time_s * TICKS_PER_S) / TICKS_PER_S
 
 
 def encode_varint(value: int) -> bytes:

@@ -199,9 +199,8 @@ def _timed(member: bytes | _Damage, boards: int, time_s: float) -> list[Record]:
         if kind == TIME:
             # Later than all before it, whatever a stranger wrote.
             time_us = max(time_us, _varint(body, 0)[0])
-            made.append(
-                Event(time_us / TICKS_PER_S, "", {})
-            )  # tells its time to `records`, and ends there
+            # Tells its time to `records`, and ends there.
+            made.append(Event(time_us / TICKS_PER_S, "", {}))
             continue
         if kind not in (DATA, EVENT, END):
             continue

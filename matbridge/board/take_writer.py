@@ -32,6 +32,7 @@ from matbridge.board.take import (
     encode_record,
     encode_varint,
     member,
+    on_grid,
 )
 from matbridge.errors import TakeError
 from matbridge.loop import Loop, Timer
@@ -80,7 +81,7 @@ class TakeWriter:
         self._reason = ""
         self.on_end = on_end
         self.bytes_written = 0
-        self.start_s = int(loop.now_s() * TICKS_PER_S) / TICKS_PER_S
+        self.start_s = on_grid(loop.now_s())
         self._loop = loop
         self._last_us = 0
         self._pending = bytearray(encode_header(header))

@@ -60,7 +60,8 @@ async def _serve(bridge: Bridge, name: str, wanted: str) -> None:
     if find_spec("dbus_fast") is None:
         bridge.say(
             Word.REFUSED,
-            "Bluetooth needs the package dbus-fast: pip install 'matbridge[bluetooth]'",
+            "Bluetooth needs the package dbus-fast: in the clone of matbridge,"
+            " .venv/bin/pip install '.[bluetooth]'",
         )
         return
     peripheral = Peripheral(bridge, name)

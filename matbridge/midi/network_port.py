@@ -104,7 +104,8 @@ class NetworkPort(Output):
         if self._advertise and not can_advertise():
             raise OutputUnavailable(
                 f"output '{self.name}': advertise needs the package zeroconf:"
-                " pip install 'matbridge[network]', or write 'advertise: false'"
+                " in the clone of matbridge, .venv/bin/pip install '.[network]';"
+                " or write 'advertise: false'"
             )
         self._loop = loop
         self._closed = False

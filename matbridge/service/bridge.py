@@ -13,7 +13,7 @@ from math import inf
 from time import monotonic
 
 from matbridge.board.link import BoardLink
-from matbridge.board.take import TICKS_PER_S
+from matbridge.board.take import on_grid
 from matbridge.errors import TakeError
 from matbridge.loop import Loop, Timer
 from matbridge.mapping.plan import Act, ActionPart, BoardPlan, MatPlan, Show
@@ -213,8 +213,7 @@ class Bridge:
         requests = self.pipeline.player.requests
 
         def take(data: bytes, now_s: float) -> None:
-            # As a take keeps it: what a take is replayed to is then what was played, to the byte.
-            now_s = int(now_s * TICKS_PER_S) / TICKS_PER_S
+            now_s = on_grid(now_s)
             record(index, data, now_s)
             pipeline = self.pipeline
             sent = pipeline.feed(index, data, now_s)

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from matbridge.board import take_writer
-from matbridge.board.take import TICKS_PER_S, Chunk
+from matbridge.board.take import Chunk, on_grid
 from matbridge.board.take_reader import Take
 from matbridge.board.take_writer import MAX_WAITING, MEMBER_BYTES, MEMBER_S, TakeWriter
 from matbridge.errors import TakeError
@@ -63,7 +63,7 @@ def test_times_on_its_grid_are_kept_to_the_last_bit_that_counts(tmp_path: Path) 
     """A replay then decides every tie as the play did."""
     loop = ManualLoop(5000.1234567)
     writer = TakeWriter(tmp_path / "a.take", HEADER, loop)
-    times_s = [int((5000.2 + n * 0.0019997) * TICKS_PER_S) / TICKS_PER_S for n in range(500)]
+    times_s = [on_grid(5000.2 + n * 0.0019997) for n in range(500)]
     for time_s in times_s:
         writer.data(0, b"x", time_s)
     writer.close("stopped")

@@ -8,12 +8,14 @@ from pathlib import Path
 import pytest
 
 from matbridge.board.link import BoardLink
+from matbridge.board.take import TICKS_PER_S
 from matbridge.errors import OutputUnavailable
 from matbridge.mapping.plan import Act, BoardPlan, MatPlan
 from matbridge.service import boards, outlets
 from matbridge.service import bridge as bridge_module
 from matbridge.service.boards import LOOK_S, SILENCE_S
 from matbridge.service.bridge import Bridge
+from matbridge.service.pipeline import Pipeline, Sent
 from tests.service.stage import PLAIN, REST, ZONES, Stage, loaded, notes, pairs, write_show
 from tests.support.calibrations import calibration
 
@@ -43,6 +45,24 @@ def test_a_press_is_a_note_on_and_a_lift_its_note_off(stage: Stage, bridge: Brid
     stage.lift(2)
     assert pairs(port.messages) == ([(0, 62)], set())
     assert len(bridge.latencies_s) == 2
+
+
+@pytest.mark.usefixtures("bridge")
+def test_it_plays_at_the_times_that_a_take_can_keep(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    played_s: list[float] = []
+    feed = Pipeline.feed
+
+    def heard(pipeline: Pipeline, board: int, data: bytes, now_s: float) -> Sent:
+        played_s.append(now_s)
+        return feed(pipeline, board, data, now_s)
+
+    monkeypatch.setattr(Pipeline, "feed", heard)
+    stage.loop.advance(0.0123456789)
+    stage.press(2)
+    assert played_s
+    assert [round(time_s * TICKS_PER_S) / TICKS_PER_S for time_s in played_s] == played_s
 
 
 def test_at_the_end_every_note_is_lifted_before_the_port_closes(

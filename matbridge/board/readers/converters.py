@@ -34,7 +34,8 @@ class SpiConverters:
             import spidev
         except ImportError:
             raise BoardUnavailable(
-                "spi needs the package spidev: pip install 'matbridge[small-computer]'"
+                "spi needs the package spidev: in the clone of matbridge,"
+                " .venv/bin/pip install '.[small-computer]'"
             ) from None
         self._reads: list[tuple[Any, list[int]]] = []
         for first, node in zip(range(0, channels, INPUTS), nodes, strict=False):

@@ -39,7 +39,8 @@ def open_bus(number: int) -> Bus:
         from smbus2 import SMBus
     except ImportError:
         raise BoardUnavailable(
-            "i2c needs the package smbus2: pip install 'matbridge[small-computer]'"
+            "i2c needs the package smbus2: in the clone of matbridge,"
+            " .venv/bin/pip install '.[small-computer]'"
         ) from None
     try:
         bus: Bus = SMBus(number)
