@@ -24,7 +24,7 @@ START_WAIT_S = 1.0
 class Output(ABC):
     """One place where MIDI goes.
 
-    name: what the performance file calls it.
+    name: what the performance file calls it; a reload may call it otherwise while it is open.
     on_up: called from the loop each time the port is there after it was not; not when `open`
         returned with the port up.
     on_down: called from the loop, with the reason, each time a port that was up went away.

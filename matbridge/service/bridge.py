@@ -14,10 +14,11 @@ from time import monotonic
 
 from matbridge.board.link import BoardLink
 from matbridge.board.take import on_grid
-from matbridge.errors import TakeError
+from matbridge.errors import OutputError, TakeError
 from matbridge.loop import Loop, Timer
 from matbridge.mapping.plan import Act, ActionPart, BoardPlan, MatPlan, Show
 from matbridge.midi.messages import KEYS
+from matbridge.midi.output import Output
 from matbridge.playing.player import Player
 from matbridge.sensing.calibration import Calibration
 from matbridge.sensing.faults import ADVICE, FaultKind, FaultReport
@@ -161,34 +162,47 @@ class Bridge:
         Boards and outputs that are in both stay open. Raises OutputError where a new output can
         never come; the old show goes on then.
         """
-        outlets, pipeline = self.outlets, self.pipeline
-        plans = show.performance.outputs
-        outputs = outlets.prepare(plans)
+        before, preset = (self.show, self.calibration), self.preset
+        recording = self.recorder.path is not None
+        outputs = self.outlets.prepare(show.performance.outputs)
+        try:
+            self._turn_to(show, calibration, outputs, preset)
+        except OutputError:
+            self._turn_to(*before, self.outlets.prepare(before[0].performance.outputs), preset)
+            raise
+        finally:
+            if recording:
+                self._turn_take(True)
+
+    def _turn_to(
+        self,
+        show: Show,
+        calibration: Calibration | None,
+        outputs: list[Output],
+        preset: str,
+    ) -> None:
+        """Play this show from now on, to prepared outputs. preset: by name, if it has one so."""
+        outlets, pipeline, plan = self.outlets, self.pipeline, show.performance
         now_s = self._loop.now_s()
+        self.recorder.end("the performance was changed", wait=False)
         if show.mat != self.show.mat or calibration != self.calibration:
             self._swap_boards(show.mat, calibration)
-        names = [preset.name for preset in show.performance.presets]
-        preset = names.index(self.preset) if self.preset in names else show.performance.first
-        if plans == outlets.plans and len(show.mat.zones) == len(self.show.mat.zones):
-            outlets.send(pipeline.swap(show.performance, None, now_s, preset))
-        else:
-            image = bytearray(len(plans) * KEYS)
-            outlets.send(pipeline.swap(show.performance, image, now_s, preset))
-            self._take_on(outlets.use(plans, outputs, image))
-        recording = self.recorder.path is not None
-        self.recorder.end("the performance was changed", wait=False)
         self.show = show
         self.calibration = calibration
         self._preset = -1
+        names = [each.name for each in plan.presets]
+        first = names.index(preset) if preset in names else plan.first
+        image = bytearray(len(plan.outputs) * KEYS)
+        outlets.send(pipeline.swap(plan, image, now_s, first))
+        if pipeline.player.ledger.image is image:
+            self._take_on(outlets.use(plan.outputs, outputs, image))
         self._play(pipeline.start(now_s))
-        self.inlet.use(show.performance.input)
-        if recording:
-            self._turn_take(True)
+        self.inlet.use(plan.input)
 
     # Boards
 
     def _name_of(self, preset: int) -> str:
-        return self.show.performance.presets[preset].name
+        return self.pipeline.player.performance.presets[preset].name
 
     def _make_boards(self, mat: MatPlan) -> list[Board]:
         return [

@@ -8,6 +8,7 @@ up ──join──▶ up     a further receiver is told what it must know; the 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 from matbridge.errors import OutputError
 from matbridge.loop import Loop
@@ -56,6 +57,7 @@ class Outlets:
         self._heard = bytearray(len(self.image))  # the image as the receivers have it
         self.taps: list[Callable[[Sent], None]] = []
         self._owed = owed
+        self._open_now: set[Output] = set()
         self._keeps = False  # whether `owed` knows these outputs
         self._orphans: dict[Where, bytes] = {}  # owed to outputs that are in no show now
 
@@ -94,13 +96,30 @@ class Outlets:
         self.send([(output, message) for output, message in recover(lost)])
 
     def prepare(self, plans: Sequence[OutputPlan]) -> list[Output]:
-        """The outputs of another show, ready beside these; what is the same in both is shared.
+        """The outputs of another show. Those that are in both, by whatever name, are shared.
 
-        Raises OutputError where a new one can never come; nothing has changed then.
+        A new one is open, unless its place is that of one that leaves, as with other options on the
+        same device: `use` opens it. Raises OutputError where a new one can never come; nothing has
+        changed then.
         """
-        kept = dict(zip(self.plans, self.outputs, strict=True))
-        outputs = [kept.get(plan) or _make(plan) for plan in plans]
-        self._open([output for output in outputs if output not in self.outputs], 0.0)
+        for output in self._open_now.difference(self.outputs):
+            self._close(output)  # of another preparation, which came to nothing
+        left = dict(zip(self.plans, self.outputs, strict=True))
+        shared = {plan: left.pop(plan) for plan in plans if plan in left}
+        for plan in plans:
+            renamed = [old for old in left if replace(old, name=plan.name) == plan]
+            if renamed and plan not in shared:
+                shared[plan] = left.pop(renamed[0])
+        outputs = [shared.get(plan) or _make(plan) for plan in plans]
+        taken = set(map(where, left))
+        self._open(
+            [
+                output
+                for plan, output in zip(plans, outputs, strict=True)
+                if plan not in shared and where(plan) not in taken
+            ],
+            0.0,
+        )
         return outputs
 
     def use(
@@ -108,19 +127,27 @@ class Outlets:
     ) -> bytearray:
         """Put prepared outputs in the place of the old, which have been sent all they were owed.
 
-        Returns an image of what was left sounding on the new ones in an earlier show.
+        Returns an image of what was left sounding on the new ones in an earlier show. Raises
+        OutputError where one whose place was taken until now can never come: these are the outputs
+        then, and that one is closed.
         """
         for index, (plan, output) in enumerate(zip(self.plans, self.outputs, strict=True)):
-            if output in outputs:
+            if plan in plans:
                 continue
             left = bytes(self.image[index * KEYS : (index + 1) * KEYS])
             if any(left):  # it was down: owed to it until some show has it again
                 self._orphans[where(plan)] = left
-            self._close(output)
-            self._log.mended(_key(output), "output given up", output=output.name)
+            if output not in outputs:
+                self._close(output)
+                self._log.mended(_key(output), "output given up", output=output.name)
         self.plans, self.outputs, self.image = tuple(plans), outputs, image
         self._heard = bytearray(len(image))
         self._keeps = False
+        for plan, output in zip(plans, outputs, strict=True):
+            if output.name != plan.name:
+                self._log.info("output renamed", output=plan.name, before=output.name)
+                output.name = plan.name
+        self._open([output for output in outputs if output not in self._open_now], 0.0)
         return self._adopt()
 
     def take_owed(self) -> bytearray:
@@ -182,6 +209,7 @@ class Outlets:
                 output.on_up = lambda output=output: self._up(output)
                 output.on_join = lambda output=output: self._join(output)
                 output.open(self._loop, wait_s)
+                self._open_now.add(output)
         except OutputError:
             for output in outputs:
                 self._close(output)
@@ -208,6 +236,7 @@ class Outlets:
         return self.on_join(self.outputs.index(output)) if output in self.outputs else ()
 
     def _close(self, output: Output) -> None:
+        self._open_now.discard(output)
         try:
             output.close()
         except Exception as error:  # noqa: BLE001 - likewise
@@ -219,4 +248,5 @@ def _make(plan: OutputPlan) -> Output:
 
 
 def _key(output: Output) -> str:
-    return f"output {output.name}"
+    """What the log knows it by, whatever it is called."""
+    return f"output {id(output)}"

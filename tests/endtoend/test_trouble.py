@@ -288,6 +288,41 @@ def test_an_edit_while_playing_by_rename_and_a_wrong_one(rig: Rig) -> None:
     assert rig.synth.sounding() == set()
 
 
+def test_other_options_or_another_name_of_an_output_are_taken_without_a_gap(
+    tmp_path: Path,
+) -> None:
+    tape = tmp_path / "tape.mid"
+    with Rig(tmp_path, f"  tape: {{file: {tape}}}") as rig:
+        rig.on(0)
+        text = rig.show.read_text()
+        rig.show.write_text(
+            text.replace("jack}", "jack, baud: 38400}").replace("mid}", "mid, replace: true}")
+        )
+        rig.bridge.ask("reload")
+        jack, file = rig.facts()["outputs"]
+        assert jack["up"]
+        assert jack["baud"] == 38400
+        assert jack["losses"] == 0
+        assert file["path"] == str(tape)  # the one before was closed, so its name was free
+        rig.synth.wait_for_note("off", CHANNEL, FIRST_NOTE)
+        rig.off(0)
+        rig.on(1)
+        text = rig.show.read_text()
+        rig.show.write_text(
+            text.replace("  out:", "  wire:").replace("output: out", "output: wire")
+        )
+        rig.bridge.ask("reload")
+        assert [each["name"] for each in rig.facts()["outputs"]] == ["wire", "tape"]
+        rig.off(1)
+        rig.on(2)
+        rig.off(2)
+        assert rig.synth.sounding() == set()
+        said = rig.bridge.log.read_text()
+        assert "not there" not in said
+        assert said.count("output open: output=out") == 2  # at the start, and at the other rate
+        assert "output renamed: output=wire before=out" in said
+
+
 def test_a_serial_jack_that_goes_and_comes_back_is_sent_what_it_is_owed(tmp_path: Path) -> None:
     desk = Synth(tmp_path, "desk")
     with Rig(tmp_path, f"  desk: {{serial: {desk.path}}}") as rig, desk:

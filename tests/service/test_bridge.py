@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,9 @@ import pytest
 from matbridge.board.link import BoardLink
 from matbridge.board.take import TICKS_PER_S
 from matbridge.errors import OutputUnavailable
-from matbridge.mapping.plan import Act, BoardPlan, MatPlan
+from matbridge.loop import Loop
+from matbridge.mapping.plan import Act, BoardPlan, MatPlan, Show
+from matbridge.midi.memory_port import MemoryPort
 from matbridge.service import boards, outlets
 from matbridge.service import bridge as bridge_module
 from matbridge.service.boards import LOOK_S, SILENCE_S
@@ -336,6 +339,170 @@ def test_a_reload_with_other_outputs_ends_what_sounds_on_the_old(
     assert pairs(stage.ports["pier"].messages) == ([(0, 60)], {(0, 60)})
     bridge.close()
     assert pairs(stage.ports["pier"].messages) == ([(0, 60)], set())
+
+
+def edited(stage: Stage, *changes: tuple[str, str]) -> Show:
+    """The show with other words in its performance file."""
+    file = write_show(stage.folder)
+    text = file.read_text()
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    file.write_text(text)
+    return loaded(file).show
+
+
+RENAMED = (("  synth:", "  rack:"), ("output: synth", "output: rack"))
+OTHER_DRIVER = ("{virtual: quay}", "{virtual: quay, driver: alsa}")
+
+
+def test_a_renamed_output_stays_open_under_its_new_name(stage: Stage, bridge: Bridge) -> None:
+    port = stage.ports["quay"]
+    stage.press(0)
+    bridge.swap(edited(stage, *RENAMED), None)
+    assert bridge.outlets.outputs == [port]
+    assert port.up
+    assert [facts["name"] for facts in bridge.outlets.status()] == ["rack"]
+    stage.lift(0)
+    stage.press(1)
+    assert pairs(port.messages) == ([(0, 60), (0, 61)], {(0, 61)})
+    port.lose("the cable")
+    port.find()
+    assert [line for line in stage.logged() if "output" in line] == [
+        "<6>output open: output=synth\n",
+        "<6>output renamed: output=rack before=synth\n",
+        '<4>output lost: output=rack reason="the cable"\n',
+        "<6>output back: output=rack\n",
+    ]
+
+
+def test_an_output_that_is_renamed_while_it_is_gone_is_still_owed(
+    stage: Stage, bridge: Bridge
+) -> None:
+    port = stage.ports["quay"]
+    stage.press(0)
+    port.lose("the cable")
+    bridge.swap(edited(stage, *RENAMED), None)
+    stage.lift(0)
+    port.find()
+    assert pairs(port.messages) == ([(0, 60)], set())
+    assert stage.logged()[-1] == "<6>output back: output=rack\n"
+
+
+def test_outputs_that_change_names_stay_open(stage: Stage) -> None:
+    two = PLAIN.replace(
+        "  synth: {virtual: quay}", "  synth: {virtual: quay}\n  desk: {virtual: d}"
+    )
+    bridge = stage.start(loaded(write_show(stage.folder, two)))
+    quay, desk = bridge.outlets.outputs
+    other = two.replace("synth: {virtual: quay}", "desk: {virtual: quay}")
+    other = other.replace("desk: {virtual: d}", "synth: {virtual: d}")
+    bridge.swap(loaded(write_show(stage.folder, other)).show, None)
+    assert bridge.outlets.outputs == [quay, desk]
+    assert (quay.name, desk.name) == ("desk", "synth")
+    bridge.close()
+
+
+class Door:
+    """What happened to the ports of target `quay`, in order; only one at a time can have it.
+
+    refuses: an option is one that can never be.
+    """
+
+    def __init__(self, stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.seen: list[str] = []
+        self.refuses = False
+        self._holder: MemoryPort | None = None
+        self._make = stage.make_output
+        self._patch = monkeypatch
+        monkeypatch.setattr(outlets, "make_output", self.make)
+
+    def make(self, name: str, kind: str, target: str, options: dict[str, object]) -> MemoryPort:
+        port = self._make(name, kind, target, options)
+        if target != "quay":
+            return port
+        title = str(options.get("driver", "any"))
+        opened, closed, sent = port.open, port.close, port.send
+
+        def open_it(loop: Loop, wait_s: float = 0.0) -> None:
+            assert self._holder is None, "in use by ourselves"
+            if self.refuses and title != "any":
+                raise OutputUnavailable("not at this rate")
+            opened(loop, wait_s)
+            self._holder = port
+            self.seen.append(f"{title} opened")
+
+        def close_it() -> None:
+            if self._holder is port:
+                self._holder = None
+                self.seen.append(f"{title} closed")
+            closed()
+
+        def send_it(messages: list[bytes]) -> None:
+            self.seen += [f"{title} off" for message in messages if message[0] & 0xF0 == 0x80]
+            sent(messages)
+
+        for method, instead in (("open", open_it), ("close", close_it), ("send", send_it)):
+            self._patch.setattr(port, method, instead)
+        return port
+
+
+@pytest.mark.parametrize("name", ["synth", "rack"])
+def test_other_options_of_an_output_end_its_notes_then_close_then_open(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    door = Door(stage, monkeypatch)
+    bridge = stage.start(loaded(write_show(stage.folder)))
+    stage.link.plug()
+    stage.scan(1.0)
+    stage.press(0)
+    changes = RENAMED if name == "rack" else ()
+    bridge.swap(edited(stage, OTHER_DRIVER, *changes), None)
+    assert door.seen == ["any opened", "any off", "any closed", "alsa opened"]
+    assert bridge.outlets.outputs[0].up
+    assert bridge.outlets.outputs[0].name == name
+    stage.lift(0)
+    stage.press(1)
+    bridge.close()
+    assert pairs(stage.ports["quay"].messages) == ([(0, 60), (0, 61)], set())
+
+
+def test_a_lost_output_with_other_options_is_still_owed(stage: Stage, bridge: Bridge) -> None:
+    stage.press(0)
+    stage.pull("quay")
+    bridge.swap(edited(stage, OTHER_DRIVER), None)
+    stage.lift(0)
+    stage.put_back("quay")
+    assert pairs(stage.ports["quay"].messages) == ([(0, 60)], set())
+
+
+def test_options_that_can_never_be_leave_the_show_as_it_was(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    door = Door(stage, monkeypatch)
+    bridge = stage.start(loaded(write_show(stage.folder)), preset=1)
+    stage.link.plug()
+    stage.scan(1.0)
+    bridge.act(Act.TRANSPOSE, 2)
+    seconds = iter(range(60))
+    bridge.recorder._now = lambda: datetime(2026, 3, 1, 20, 0, next(seconds), tzinfo=UTC)
+    bridge.record(True)
+    stage.press(0)
+    door.refuses = True
+    show = edited(stage, OTHER_DRIVER, *RENAMED, ("note: 72", "note: 90"),
+                  ("outputs:", "outputs:\n  new: {virtual: new}"))  # fmt: skip
+    with pytest.raises(OutputUnavailable, match="not at this rate"):
+        bridge.swap(show, None)
+    assert door.seen == ["any opened", "any off", "any closed", "any opened"]
+    assert not stage.ports["new"].up
+    assert bridge.show.performance.outputs[0].name == "synth"
+    assert bridge.preset == "flood"
+    assert bridge.recorder.path is not None
+    stage.lift(0)
+    stage.press(0)
+    assert pairs(stage.ports["quay"].messages) == ([(1, 74), (1, 74)], {(1, 74)})
+    bridge.close()
+    assert pairs(stage.ports["quay"].messages)[1] == set()
 
 
 def test_a_reload_with_another_mat_keeps_the_link_and_takes_its_zones(
