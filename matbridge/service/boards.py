@@ -42,10 +42,13 @@ LOOK_S = 0.04
 
 
 class Board:
-    """One board while the bridge runs. heard: whether scans come. rate_hz: how many a second."""
+    """One board while the bridge runs.
 
-    __slots__ = ("_is_open", "_look", "_loop", "_on_change", "_on_found", "_rated", "_rated_s",
-                 "_scan_s", "_scans", "decoder", "heard", "link", "plan", "rate_hz")  # fmt: skip
+    heard: whether scans come. rate_hz: how many a second. is_open: whether its link is.
+    """
+
+    __slots__ = ("_look", "_loop", "_on_change", "_on_found", "_rated", "_rated_s", "_scan_s",
+                 "_scans", "decoder", "heard", "is_open", "link", "plan", "rate_hz")  # fmt: skip
 
     def __init__(self, plan: BoardPlan, link: BoardLink, decoder: Decoder, is_open: bool) -> None:
         """is_open: whether the link is open already, for another Board."""
@@ -53,7 +56,7 @@ class Board:
         self.link = link
         self.decoder = decoder
         self.heard = False
-        self._is_open = is_open
+        self.is_open = is_open
         self._loop: Loop | None = None
         self._on_found: Callable[[], None] = _ignore
         self._on_change: Callable[[str], None] = _ignore
@@ -82,8 +85,9 @@ class Board:
         self.link.on_data = take
         self.link.on_found = self._found
         self.link.on_lost = self._lost
-        if not self._is_open:
+        if not self.is_open:
             self.link.open(loop)
+            self.is_open = True
         elif self.link.status().get("found"):
             self._found()
 
@@ -96,6 +100,7 @@ class Board:
 
     def close(self) -> None:
         """Let it go. Twice is harmless."""
+        self.is_open = False
         self.leave().close()
 
     def trouble(self) -> str:

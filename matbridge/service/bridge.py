@@ -14,7 +14,7 @@ from time import monotonic
 
 from matbridge.board.link import BoardLink
 from matbridge.board.take import on_grid
-from matbridge.errors import OutputError, TakeError
+from matbridge.errors import TakeError
 from matbridge.loop import Loop, Timer
 from matbridge.mapping.plan import Act, ActionPart, BoardPlan, MatPlan, Show
 from matbridge.midi.messages import KEYS
@@ -160,14 +160,15 @@ class Bridge:
         """Another show in the place of this one, in the preset of the same name if it has one.
 
         Boards and outputs that are in both stay open. Raises OutputError where a new output can
-        never come; the old show goes on then.
+        never come. Whatever is raised, the old show goes on; what had begun to give way to the new
+        one begins anew, with nothing sounding.
         """
         before, preset = (self.show, self.calibration), self.preset
         recording = self.recorder.path is not None
         outputs = self.outlets.prepare(show.performance.outputs)
         try:
             self._turn_to(show, calibration, outputs, preset)
-        except OutputError:
+        except Exception:
             self._turn_to(*before, self.outlets.prepare(before[0].performance.outputs), preset)
             raise
         finally:
@@ -185,11 +186,12 @@ class Bridge:
         outlets, pipeline, plan = self.outlets, self.pipeline, show.performance
         now_s = self._loop.now_s()
         self.recorder.end("the performance was changed", wait=False)
-        if show.mat != self.show.mat or calibration != self.calibration:
-            self._swap_boards(show.mat, calibration)
+        mat, same = self.show.mat, (show.mat, calibration) == (self.show.mat, self.calibration)
         self.show = show
         self.calibration = calibration
         self._preset = -1
+        if not same:
+            self._swap_boards(mat, show.mat, calibration)
         names = [each.name for each in plan.presets]
         first = names.index(preset) if preset in names else plan.first
         image = bytearray(len(plan.outputs) * KEYS)
@@ -259,38 +261,34 @@ class Bridge:
             self.recorder.lost(index, reason, now_s, silent=reason == SILENT)
             self._play(self.pipeline.board_lost(index, now_s))
 
-    def _swap_boards(self, mat: MatPlan, calibration: Calibration | None) -> None:
+    def _swap_boards(self, before: MatPlan, mat: MatPlan, calibration: Calibration | None) -> None:
         """New detectors, for what the old ones know is of another mat.
 
         A link that is the same in both stays open: opening it anew would restart many a board.
         """
-        now_s = self._loop.now_s()
-        for index, _ in enumerate(self.boards):
-            self._play(self.pipeline.board_lost(index, now_s))
-        left: dict[tuple[object, ...], list[BoardLink]] = {}  # simulated ones may be alike
-        gone: list[BoardLink] = []
+        left: dict[tuple[object, ...], list[Board]] = {}  # simulated ones may be alike
         for board in self.boards:
-            # What a simulated board sends comes from the mat.
-            stays = mat == self.show.mat or board.plan.port != SIMULATED
-            (left.setdefault(_way_in(board.plan), []) if stays else gone).append(board.leave())
-        self.boards = []
+            left.setdefault(_way_in(board.plan, before), []).append(board)
+        boards = []
         for plan in mat.boards:
-            alike = left.get(_way_in(plan))
-            link = alike.pop(0) if alike else None
-            self.boards.append(
-                Board(
-                    plan,
-                    link or self._make_link(plan, mat),
-                    make_decoder(plan, mat),
-                    is_open=link is not None,
-                )
-            )
-        for link in chain(gone, *left.values()):
-            link.close()
-        self.pipeline.decoders = [board.decoder for board in self.boards]
-        self.pipeline.detectors = [make_detector(plan, mat, calibration) for plan in mat.boards]
-        self.faults.clear()
+            alike = left.get(_way_in(plan, mat))
+            old = alike.pop(0) if alike else None
+            link = self._make_link(plan, mat) if old is None else old.link
+            is_open = old is not None and old.is_open
+            boards.append(Board(plan, link, make_decoder(plan, mat), is_open=is_open))
+        detectors = [make_detector(plan, mat, calibration) for plan in mat.boards]
+        # All that is new is made: from here on the old give way.
+        now_s = self._loop.now_s()
         for index, board in enumerate(self.boards):
+            self._play(self.pipeline.board_lost(index, now_s))
+            board.leave()
+        self.boards = boards
+        self.pipeline.decoders = [board.decoder for board in boards]
+        self.pipeline.detectors = detectors
+        self.faults.clear()
+        for board in chain(*left.values()):
+            board.close()
+        for index, board in enumerate(boards):
             self._open_board(index, board)
 
     # Input
@@ -392,5 +390,6 @@ class Bridge:
             self._log.warning("zone has a fault", zone=zone, advice=ADVICE[FaultKind(report.kind)])
 
 
-def _way_in(plan: BoardPlan) -> tuple[object, ...]:
-    return plan.port, plan.baud, plan.options
+def _way_in(plan: BoardPlan, mat: MatPlan) -> tuple[object, ...]:
+    """What makes it the same link. What a simulated board sends comes from the mat."""
+    return plan.port, plan.baud, plan.options, mat if plan.port == SIMULATED else None

@@ -179,8 +179,9 @@ class Host:
             claims.take_boards(fresh.show.mat.boards)
             bridge.swap(fresh.show, fresh.calibration)
         except MatbridgeError as error:
-            claims.take_boards(bridge.show.mat.boards)
             return str(error)
+        finally:
+            claims.take_boards(bridge.show.mat.boards)
         return ""
 
     def _reloaded(self, error: str) -> None:

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
-from matbridge.errors import OutputError
 from matbridge.loop import Loop
 from matbridge.mapping.plan import OutputKind, OutputPlan
 from matbridge.midi.messages import KEYS
@@ -210,7 +209,7 @@ class Outlets:
                 output.on_join = lambda output=output: self._join(output)
                 output.open(self._loop, wait_s)
                 self._open_now.add(output)
-        except OutputError:
+        except Exception:
             for output in outputs:
                 self._close(output)
             raise

@@ -4,6 +4,7 @@
         ▲   ──asked──────────────────────────────────────────────┤
         │                                                        ▼
         ├──wrong: nothing changes, and it is told────────── loading (another process)
+        ├──hung, or killed: likewise, and it is tried again──────┤
         └──right: the bridge takes the new show──────────────────┘
 
 A wrong file is an error in the log, the reply and the status until a right one is there. So is a
@@ -32,6 +33,10 @@ LOOK_S = 0.5
 # A loader that takes longer has hung: the largest show is checked in a second.
 LOADING_S = 30.0
 
+# How often an edit is tried whose loader hangs, is killed or finds no memory. What fails so often
+# is no accident.
+TRIES = 3
+
 # How much of what the loader sends is taken in one turn of the loop.
 READ_BYTES = 1 << 18
 
@@ -47,7 +52,8 @@ class Reloader:
     """Watches the files of a show.
 
     on_loaded: called with what was loaded; returns an error text, or "" once it plays. on_done:
-    called after each load with the error text or "".
+    called after each load with the error text or "". What `on_loaded` raises is told as an error
+    and raised on, to the loop.
     """
 
     def __init__(
@@ -66,6 +72,7 @@ class Reloader:
         self._changed: dict[str, Print] | None = None
         self._timer: Timer | None = None
         self._loader: _Loader | None = None
+        self._tries = 0
         self._again = False
         self._asked: list[Callable[[str], None]] = []
         self._next_asked: list[Callable[[str], None]] = []
@@ -99,9 +106,9 @@ class Reloader:
         self._prints = {file: _print(file) for file in self._files}
         self._changed = None
         try:
-            self._loader = _Loader(self._loop, self._file, self._loaded)
+            self._loader = _Loader(self._loop, self._file, self._loaded, self._not_read)
         except OSError as error:
-            self._done(f"no process to load in: {error.strerror}")
+            self._not_read(f"no process to load in: {error.strerror}")
 
     def _watch_loaded(self, loaded: Loaded) -> None:
         """Watch the files of what was loaded; one that is not as it was read then has changed."""
@@ -125,8 +132,19 @@ class Reloader:
             self._changed = prints
         self._timer = self._loop.call_at(self._loop.now_s() + LOOK_S, self._look)
 
+    def _not_read(self, accident: str) -> None:
+        """Whatever stands in the files, the process did not get to say: it counts as a change."""
+        self._loader = None
+        self._tries = (self._tries + 1) % TRIES
+        if self._tries:
+            self._prints = {}
+            self._done(f"{accident}; it is tried again")
+        else:
+            self._done(f"{accident}; save a file again, or ask for a reload")
+
     def _loaded(self, result: Loaded | NotLoaded) -> None:
         self._loader = None
+        self._tries = 0
         if isinstance(result, NotLoaded):
             # The mat file may be another one now: it must be watched to be seen mended.
             self._watch(tuple(dict.fromkeys((*self._files, *result.files))))
@@ -135,7 +153,11 @@ class Reloader:
         self._watch_loaded(result)
         # An edit must not take away the calibration that plays, nor leave a new one out unheard.
         error = "" if self._unfit else result.calibration_error
-        error = error or self._on_loaded(result)
+        try:
+            error = error or self._on_loaded(result)
+        except Exception as mistake:
+            self._done(f"a mistake in matbridge: {mistake!r}")
+            raise
         if not error:
             self._unfit = bool(result.calibration_error)
         self._done(error)
@@ -152,14 +174,19 @@ class Reloader:
 
 
 class _Loader:
-    """The process that loads; calls `on_result` once, from the loop."""
+    """The process that loads; calls `on_result` once, from the loop, or `on_accident`."""
 
     def __init__(
-        self, loop: Loop, file: str, on_result: Callable[[Loaded | NotLoaded], None]
+        self,
+        loop: Loop,
+        file: str,
+        on_result: Callable[[Loaded | NotLoaded], None],
+        on_accident: Callable[[str], None],
     ) -> None:
         """Raises OSError where there is no process to be had."""
         self._loop = loop
         self._on_result = on_result
+        self._on_accident = on_accident
         self._data: list[bytes] = []
         self._process = subprocess.Popen(  # noqa: S603 - our own interpreter and module
             [sys.executable, "-P", "-c", CHILD, file],
@@ -192,20 +219,19 @@ class _Loader:
             self._data.append(data)
             return
         self.close()
-        self._on_result(self._result())
-
-    def _result(self) -> Loaded | NotLoaded:
         try:
             result = pickle.loads(b"".join(self._data))  # noqa: S301 - from our own process
         except Exception as error:  # noqa: BLE001 - whatever a cut pickle raises
-            return NotLoaded(f"the loader ended without a result ({error})", ())
+            self._on_accident(f"the loader ended without a result ({error})")
+            return
         if isinstance(result, Loaded | NotLoaded):
-            return result
-        return NotLoaded("the loader gave something else", ())
+            self._on_result(result)
+        else:
+            self._on_accident("the loader gave something else")
 
     def _too_long(self) -> None:
         self.close()
-        self._on_result(NotLoaded(f"loading took longer than {LOADING_S:g} s", ()))
+        self._on_accident(f"loading took longer than {LOADING_S:g} s")
 
 
 def _print(file: str) -> Print:

@@ -288,6 +288,82 @@ def test_an_edit_while_playing_by_rename_and_a_wrong_one(rig: Rig) -> None:
     assert rig.synth.sounding() == set()
 
 
+def once(folder: Path, code: str) -> tuple[Path, dict[str, str]]:
+    """An environment in which each Python first runs `code`, which may call `now()`.
+
+    That is true once, for whoever asks first after the path returned was made.
+    """
+    site = folder / "site"
+    site.mkdir()
+    flag = folder / "flag"
+    (site / "sitecustomize.py").write_text(
+        "import os, sys\nfrom pathlib import Path\n\n\ndef now():\n"
+        f"    flag = Path({str(flag)!r})\n"
+        "    return flag.exists() and (flag.unlink() or True)\n\n\n" + code
+    )
+    return flag, {"PYTHONPATH": str(site)}
+
+
+LOADER_KILLED = """\
+if "-c" in sys.orig_argv and now():
+    os.kill(os.getpid(), 9)
+"""
+
+MISTAKE = """\
+from matbridge.playing.player import Player
+
+start = Player.start
+
+
+def mistaken(*given):
+    if now():
+        raise RuntimeError("a mistake of ours")
+    return start(*given)
+
+
+Player.start = mistaken
+"""
+
+
+def test_a_loader_that_is_killed_is_told_and_the_edit_taken_all_the_same(tmp_path: Path) -> None:
+    flag, env = once(tmp_path, LOADER_KILLED)
+    with Rig(tmp_path, env=env) as rig:
+        rig.on(0)
+        flag.touch()
+        rig.show.write_text(rig.show.read_text().replace("note: 61", "note: 100"))
+        rig.bridge.until_logged("it is tried again")
+        rig.bridge.until_logged(" reloaded\n")
+        rig.off(0)
+        rig.feet.hold("z1")
+        rig.synth.wait_for_note("on", CHANNEL, 100)
+        assert not rig.facts()["reload_error"]
+
+
+def test_a_mistake_of_ours_in_a_reload_is_answered_and_the_old_show_plays_on(
+    tmp_path: Path,
+) -> None:
+    flag, env = once(tmp_path, MISTAKE)
+    with Rig(tmp_path, env=env) as rig:
+        rig.on(0)
+        text = rig.show.read_text()
+        flag.touch()
+        rig.show.write_text(
+            text.replace("note: 61", "note: 100").replace("{ser", "{baud: 38400, ser")
+        )
+        done = rig.bridge.command(["reload"])
+        assert done.returncode == 1
+        assert "a mistake in matbridge" in done.stderr
+        rig.off(0)
+        rig.on(1)  # the note of the old show
+        rig.off(1)
+        rig.bridge.ask("reload")
+        rig.feet.hold("z1")
+        rig.synth.wait_for_note("on", CHANNEL, 100)
+        rig.feet.let_go("z1")
+        rig.synth.wait_for_note("off", CHANNEL, 100)
+        assert rig.synth.sounding() == set()
+
+
 def test_other_options_or_another_name_of_an_output_are_taken_without_a_gap(
     tmp_path: Path,
 ) -> None:

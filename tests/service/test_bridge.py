@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -14,12 +15,27 @@ from matbridge.errors import OutputUnavailable
 from matbridge.loop import Loop
 from matbridge.mapping.plan import Act, BoardPlan, MatPlan, Show
 from matbridge.midi.memory_port import MemoryPort
+from matbridge.playing.player import Player
+from matbridge.playing.repertoire import Repertoire
 from matbridge.service import boards, outlets
 from matbridge.service import bridge as bridge_module
 from matbridge.service.boards import LOOK_S, SILENCE_S
 from matbridge.service.bridge import Bridge
+from matbridge.service.inlet import Inlet
+from matbridge.service.outlets import Outlets
 from matbridge.service.pipeline import Pipeline, Sent
-from tests.service.stage import PLAIN, REST, ZONES, Stage, loaded, notes, pairs, write_show
+from matbridge.service.recorder import Recorder
+from tests.service.stage import (
+    PLAIN,
+    REST,
+    ZONES,
+    FakeLink,
+    Stage,
+    loaded,
+    notes,
+    pairs,
+    write_show,
+)
 from tests.support.calibrations import calibration
 
 
@@ -578,6 +594,87 @@ def test_a_reload_with_an_output_that_can_never_come_changes_nothing(
         bridge.swap(loaded(show).show, None)
     stage.press(3)
     assert pairs(stage.ports["quay"].messages) == ([(0, 63)], {(0, 63)})
+
+
+MISTAKES = (
+    (Recorder, "end"),
+    (Outlets, "_adopt"),
+    (Outlets, "use"),
+    (Outlets, "keep_owed"),
+    (MemoryPort, "open"),
+    (FakeLink, "open"),
+    (FakeLink, "close"),
+    (bridge_module, "make_decoder"),
+    (bridge_module, "make_detector"),
+    (Repertoire, "__init__"),
+    (Player, "swap"),
+    (Player, "start"),
+    (Inlet, "use"),
+)
+
+
+@pytest.mark.parametrize(
+    ("owner", "method", "port"),
+    [
+        (owner, method, port)
+        for owner, method in MISTAKES
+        for port in ("/dev/mat", "/dev/other")
+        if owner is not FakeLink or port == "/dev/other"  # a link that stays is left alone
+    ],
+)
+def test_a_mistake_while_it_is_taken_up_leaves_the_old_show_playing(
+    stage: Stage,
+    bridge: Bridge,
+    monkeypatch: pytest.MonkeyPatch,
+    owner: object,
+    method: str,
+    port: str,
+) -> None:
+    """Everything is another: zones, board, outputs, notes; and one step of it fails, once."""
+    old = bridge.show
+    bridge.act(Act.NEXT_PRESET)
+    stage.press(0)
+    text = PLAIN.replace("virtual: quay", "virtual: quay, driver: alsa").replace(
+        "note: 72", "note: 90"
+    )
+    text = text.replace("outputs:", "outputs:\n  new: {virtual: new}").replace("synth", "rack")
+    zones = "".join(f"      z{zone}: {{note: {40 + zone}}}\n" for zone in range(ZONES, ZONES + 2))
+    new = loaded(write_show(stage.folder, text + zones, zones=ZONES + 2, port=port))
+    right = getattr(owner, method)
+    left = [1]
+
+    def fail(*given: Any, **named: Any) -> Any:
+        if left:
+            left.pop()
+            raise RuntimeError("a mistake of ours")
+        return right(*given, **named)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(owner, method, fail)
+        with pytest.raises(RuntimeError):
+            bridge.swap(new.show, None)
+    assert not left
+    assert bridge.show is old
+    assert bridge.preset == "flood"
+    assert [facts["name"] for facts in bridge.outlets.status()] == ["synth"]
+    stage.link.plug()
+    stage.scan(1.0, z0=REST)
+    assert pairs(stage.ports["quay"].messages) == ([(1, 72)], set())
+    for zone in (0, 5):
+        stage.press(zone)
+        stage.lift(zone)
+    assert pairs(stage.ports["quay"].messages)[0] == [(1, 72), (1, 72), (1, 77)]
+    assert "new" not in stage.ports or not stage.ports["new"].up
+    stage.channels = ZONES + 2
+    stage.readings = [REST] * stage.channels
+    bridge.swap(new.show, None)
+    stage.links[port].plug()
+    stage.links["/dev/mat"] = stage.links[port]
+    stage.scan(1.0)
+    stage.press(0)
+    stage.press(7)
+    stage.lift(7)
+    assert pairs(stage.ports["quay"].messages)[0][3:] == [(1, 90), (1, 47)]
 
 
 def test_a_lost_output_is_still_owed_after_a_reload(stage: Stage, bridge: Bridge) -> None:

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import os
 import shutil
+import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from matbridge.service.loading import Loaded
-from matbridge.service.reload import LOADING_S, LOOK_S, Reloader
+from matbridge.service.reload import LOADING_S, LOOK_S, TRIES, Reloader
 from tests.service.stage import loaded, write_show
 from tests.support.loop import ManualLoop
 
@@ -236,6 +238,66 @@ def test_a_loader_that_fails_is_told_and_play_goes_on(
     rig.wait(1)
     assert "loader" in rig.done[0] or "no process" in rig.done[0]
     monkeypatch.undo()
+
+
+def failing(monkeypatch: pytest.MonkeyPatch, times: int) -> None:
+    """The next loaders end without a word, as killed ones do."""
+    programs = iter([shutil.which("false") or "false"] * times)
+    python = sys.executable
+    start = subprocess.Popen
+
+    def popen(command: list[str], **more: Any) -> subprocess.Popen[bytes]:
+        return start([next(programs, python), *command[1:]], **more)
+
+    monkeypatch.setattr(subprocess, "Popen", popen)
+
+
+def test_an_edit_whose_loader_was_killed_is_tried_again(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    failing(monkeypatch, TRIES - 1)
+    edit(rig.show, "performance: quay", "performance: pier")
+    rig.wait(TRIES)
+    *accidents, last = rig.done
+    assert all("tried again" in error for error in accidents)
+    assert last == rig.reloader.error == ""
+    rig.look()
+    assert [each.show.performance.name for each in rig.taken] == ["pier"]
+
+
+def test_what_fails_again_and_again_is_left_until_the_next_edit(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    failing(monkeypatch, TRIES)
+    edit(rig.show, "performance: quay", "performance: pier")
+    rig.wait(TRIES)
+    rig.look(10)
+    assert len(rig.done) == TRIES
+    assert "save a file again" in rig.reloader.error
+    assert rig.taken == []
+    edit(rig.show, "performance: pier", "performance: mole")
+    rig.wait(TRIES + 1)
+    assert [each.show.performance.name for each in rig.taken] == ["mole"]
+
+
+def test_a_mistake_in_taking_it_up_is_answered_and_raised_on(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(_: Loaded) -> str:
+        raise RuntimeError("a mistake of ours")
+
+    answers: list[str] = []
+    with monkeypatch.context() as patched:
+        patched.setattr(rig.reloader, "_on_loaded", fail)
+        rig.reloader.reload(answers.append)
+        with pytest.raises(RuntimeError):
+            rig.wait(1)
+    assert answers == rig.done == ["a mistake in matbridge: RuntimeError('a mistake of ours')"]
+    rig.look()
+    assert len(rig.done) == 1
+    edit(rig.show, "performance: quay", "performance: pier")
+    rig.wait(2)
+    assert rig.done[1] == ""
 
 
 def test_closing_ends_a_load_under_way(rig: Rig) -> None:
