@@ -42,6 +42,12 @@ FRESH_S = 0.05
 
 ALL_NOTES = 128
 
+# A channel journal says its length in ten bits (RFC 6295, section 5: at most 1023 octets). Of those
+# its header and all other chapters at their fullest take 785, chapter M 2 and 5 a parameter. Beyond
+# this many the one that was set longest ago is no longer made good if its packet was lost; with a
+# wrong length nothing would be.
+MOST_PARAMETERS = (1023 - 785 - 2) // 5
+
 
 class Value(NamedTuple):
     """Something that was sent, and the number of the packet that carried it last."""
@@ -65,7 +71,7 @@ class ChannelHistory:
         self.program: Value | None = None
         self.controls: dict[int, Value] = {}
         self.counts: dict[int, int] = {}
-        self.parameters: dict[tuple[int, int, int], Value] = {}
+        self.parameters: dict[tuple[int, int, int], Value] = {}  # in the order they were set
         self.bend: Value | None = None
         self.pressure: Value | None = None
         self.poly: dict[int, Value] = {}
@@ -103,9 +109,11 @@ class ChannelHistory:
             self._select(number, value)
             return
         if number in (ENTRY_MSB, ENTRY_LSB) and self._parameter is not None:
-            known = self.parameters.get(self._parameter, Value(packet, (0, 0))).data
+            known = self.parameters.pop(self._parameter, Value(packet, (0, 0))).data
             entry = (value, 0) if number == ENTRY_MSB else (known[0], value)
             self.parameters[self._parameter] = Value(packet, entry)
+            if len(self.parameters) > MOST_PARAMETERS:
+                del self.parameters[next(iter(self.parameters))]
             return
         if number in (BANK_MSB, BANK_LSB):
             self._bank[number] = value
@@ -197,11 +205,11 @@ class ChannelHistory:
         return bytes((same | (len(self.controls) - 1),)) + logs
 
     def _parameters(self, before: int) -> bytes:
-        """Appendix A.4: the number, and the value of its data entry (J, K and V set)."""
+        """Appendix A.4, the oldest first: the number, and its data entry (J, K and V set)."""
         if not self.parameters:
             return b""
         logs = bytearray()
-        for (nrpn, msb, lsb), value in sorted(self.parameters.items()):
+        for (nrpn, msb, lsb), value in self.parameters.items():
             number = (_same(value, before) | lsb, nrpn << 7 | msb)
             logs += bytes((*number, 0x80 | 0x40 | 0x02, *value.data))
         length = 2 + len(logs)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from matbridge.midi import messages as midi
 from matbridge.midi import rtp_packet as rtp
-from matbridge.midi.rtp_journal import Journal
+from matbridge.midi.rtp_journal import MOST_PARAMETERS, Journal
 from tests.support.rtp_receiver import Receiver
 
 
@@ -129,6 +129,80 @@ def test_a_bend_range_is_repaired_as_a_parameter() -> None:
     receiver.take(packet(2, [], journal))
     assert receiver.parameters == {(1, 0, 0, 0): (48, 0)}
     assert not receiver.controls
+
+
+def parameter(nrpn: int, number: int, value: int) -> list[bytes]:
+    """A registered (0) or not registered (1) parameter is set on channel 1 (MIDI 1.0)."""
+    msb, lsb = divmod(number, 128)
+    selects = (99, 98) if nrpn else (101, 100)
+    return [
+        midi.control_change(1, control, byte)
+        for control, byte in (*zip(selects, (msb, lsb), strict=True), (6, value))
+    ]
+
+
+# All that chapters P, C, W, N, T and A can hold at most: each control that is no parameter's, 126
+# notes on and the outermost two off, which takes the most octets, and pressure of every note.
+FULL = [
+    midi.control_change(1, 121, 0),  # which takes other controls away
+    *(midi.control_change(1, control, 1) for control in (*range(98), *range(102, 121))),
+    *(midi.control_change(1, control, 1) for control in range(122, 128)),
+    midi.program_change(1, 1),
+    midi.control_change(1, 0, 1),  # banks that a program has not taken along
+    midi.control_change(1, 32, 1),
+    midi.pitch_bend(1, 1),
+    midi.note_off(1, 0),
+    midi.note_off(1, 127),
+    *(midi.note_on(1, note, 1) for note in range(1, 127)),
+    midi.channel_pressure(1, 1),
+    *(midi.poly_pressure(1, note, 1) for note in range(128)),
+]
+
+
+def test_a_channel_with_everything_at_once_fits_the_length_it_can_say() -> None:
+    # Ten bits say how long a channel journal is (RFC 6295, section 5).
+    journal = Journal()
+    for message in FULL:
+        journal.take(0, message, 0.0)
+    assert len(journal.encode(1, 0.0)) == 3 + 785
+    for number in range(MOST_PARAMETERS):
+        for message in parameter(0, number, 1):
+            journal.take(0, message, 0.0)
+    assert 3 + 1023 - 5 < len(journal.encode(1, 0.0)) <= 3 + 1023
+
+
+@given(
+    rest=st.booleans(),
+    crowd=st.integers(0, 300),
+    more=st.lists(
+        st.tuples(
+            st.integers(0, 1),
+            st.integers(0, 16382),  # the last one, 16383, selects nothing
+            st.integers(0, 127),
+        ),
+        max_size=20,
+    ),
+)
+def test_however_many_parameters_the_newest_are_repaired_and_all_else(
+    rest: bool, crowd: int, more: list[tuple[int, int, int]]
+) -> None:
+    journal, receiver = Journal(), Receiver()
+    receiver.take(packet(0, [], journal))
+    for message in FULL if rest else ():
+        journal.take(1, message, 0.0)
+    sets = [(1, 100 + number, 1) for number in range(crowd)] + more
+    newest: dict[tuple[int, int, int, int], tuple[int, int]] = {}
+    for number, (nrpn, which, value) in enumerate(sets, 2):
+        for message in parameter(nrpn, which, value):
+            journal.take(number, message, 0.0)
+        key = (0, nrpn, *divmod(which, 128))
+        newest.pop(key, None)
+        newest[key] = (value, 0)
+    receiver.take(packet(len(sets) + 2, [], journal))
+    assert list(receiver.parameters.items()) == list(newest.items())[-MOST_PARAMETERS:]
+    if rest:
+        assert len(receiver.notes) == 126
+        assert len(receiver.poly) == 128
 
 
 def test_bank_and_program_go_together() -> None:
