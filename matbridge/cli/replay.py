@@ -11,7 +11,14 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from matbridge.cli.take_argument import HELP, calibration_in, duration, take_of
+from matbridge.cli.take_argument import (
+    HELP,
+    add_replace,
+    calibration_in,
+    check_new,
+    duration,
+    take_of,
+)
 from matbridge.errors import MatbridgeError
 
 if TYPE_CHECKING:
@@ -51,11 +58,17 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument(
         "--midi-file", metavar="OUT", type=Path, help="write a MIDI file, and play to no port"
     )
+    add_replace(made)
     return made
 
 
 def main(argv: Sequence[str]) -> int:
-    given = parser().parse_args(argv)
+    made = parser()
+    given = made.parse_args(argv)
+    if given.midi_file is not None:
+        check_new(given.midi_file, given.replace)
+    elif given.replace:
+        made.error("--replace goes with --midi-file")
     from matbridge.mapping.load import load_show
     from matbridge.plain import escaped
     from matbridge.service.replaying import Replay, show_of

@@ -1,11 +1,14 @@
-"""The TAKE of commands: a path, the name of one that is kept, or `last`."""
+"""The TAKE of commands: a path, the name of one that is kept, or `last`. And what they write."""
 
 from __future__ import annotations
 
+import argparse
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from matbridge.board.take_reader import Take
+from matbridge.errors import TakeError
 
 if TYPE_CHECKING:
     from matbridge.mapping.plan import MatPlan
@@ -19,6 +22,22 @@ def take_of(given: str) -> Take:
     from matbridge.service.recorder import find_take, takes_folder
 
     return Take(find_take(given, takes_folder()))
+
+
+def add_replace(parser: argparse.ArgumentParser) -> None:
+    """The switch without which no file is written over."""
+    parser.add_argument("--replace", action="store_true", help="write over a file that is there")
+
+
+def check_new(path: Path, replace: bool) -> None:
+    """Raises TakeError where a file is there that is not to be replaced.
+
+    What is no file, such as a pipe, takes what it is given.
+    """
+    if path.is_file() and not replace:
+        raise TakeError(
+            f"{path} stands there already; name another, or write over it with --replace"
+        )
 
 
 def calibration_in(take: Take, mat: MatPlan) -> Calibration | None:

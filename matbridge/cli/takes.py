@@ -7,7 +7,14 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from matbridge.cli.take_argument import HELP, calibration_in, duration, take_of
+from matbridge.cli.take_argument import (
+    HELP,
+    add_replace,
+    calibration_in,
+    check_new,
+    duration,
+    take_of,
+)
 from matbridge.errors import MatbridgeError, TakeError
 
 if TYPE_CHECKING:
@@ -23,7 +30,8 @@ def parser() -> argparse.ArgumentParser:
         prog="matbridge takes",
         usage="matbridge takes [-h] [TAKE | export ...]",
         description="List the takes that are kept, or tell what is in one.",
-        epilog="matbridge takes export TAKE --midi-file OUT or --scans OUT writes one out.",
+        epilog="matbridge takes export TAKE --midi-file OUT or --scans OUT writes one out; "
+        "--replace lets it write over a file that is there.",
     )
     made.add_argument("take", metavar="TAKE", nargs="?", help=HELP)
     return made
@@ -37,6 +45,7 @@ def export_parser() -> argparse.ArgumentParser:
     made.add_argument("take", metavar="TAKE", help=HELP)
     made.add_argument("--midi-file", metavar="OUT", type=Path, help="what it played, as MIDI")
     made.add_argument("--scans", metavar="OUT", type=Path, help="every scan with its time, as CSV")
+    add_replace(made)
     return made
 
 
@@ -112,6 +121,8 @@ def _export(argv: Sequence[str]) -> int:
     given = made.parse_args(argv)
     if given.midi_file is None and given.scans is None:
         made.error("say what to write: --midi-file OUT, --scans OUT, or both")
+    for path in filter(None, (given.midi_file, given.scans)):
+        check_new(path, given.replace)
     from matbridge.plain import escaped
 
     take = take_of(given.take)

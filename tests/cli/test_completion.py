@@ -111,6 +111,8 @@ def test_presets_of_the_running_bridge_are_completed(playing: Bridge, complete: 
 def test_options_and_words_are_completed(playing: Bridge, complete: object) -> None:
     assert callable(complete)
     assert "--log-format" in complete(playing, "matbridge run --")
+    assert "--replace" in complete(playing, "matbridge replay --")
+    assert {"--scans", "--replace"} <= set(complete(playing, "matbridge takes export --"))
     assert {"on", "off"} <= set(complete(playing, "matbridge mute "))
     assert {"install", "print", "remove"} <= set(complete(playing, "matbridge service "))
     assert {"mat", "performance"} <= set(complete(playing, "matbridge new "))

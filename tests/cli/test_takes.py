@@ -120,6 +120,7 @@ def test_through_another_performance_preset_and_speed(shell: Shell) -> None:
         (["replay", "a.take", "--midi-file", "no/where.mid"], 1, "cannot be written"),
         (["replay", "a.take", "--performance", "no.yaml"], 1, "no.yaml: cannot be read"),
         (["takes", "export", "a.take"], 2, "say what to write"),
+        (["replay", "a.take", "--replace"], 2, "goes with --midi-file"),
         (["takes", "bare.take"], 1, "holds no mat file"),
         (["record", "--seconds", "3"], 2, "go with FILE"),
         (["record", "x.yaml", "--stop"], 2, "without FILE"),
@@ -149,6 +150,37 @@ def test_what_cannot_be_done_is_said(
     else:
         assert cli.main(argv) == code
     assert words in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "argv",
+    [
+        ["replay", "a.take", "--midi-file", "old"],
+        ["takes", "export", "a.take", "--midi-file", "old"],
+        ["takes", "export", "a.take", "--scans", "old"],
+        ["takes", "export", "a.take", "--midi-file", "new", "--scans", "old"],
+    ],
+)
+def test_a_file_that_is_there_is_written_over_only_where_that_is_said(
+    shell: Shell, argv: list[str]
+) -> None:
+    simulated_take(shell.root / "a.take", seconds=1.0)
+    old = shell.root / "old"
+    old.write_text("an evening's work")
+    done = shell.run(*argv)
+    assert done.returncode == 1
+    assert done.stderr == (
+        "matbridge: old stands there already; name another, or write over it with --replace\n"
+    )
+    assert old.read_text() == "an evening's work"
+    assert not (shell.root / "new").exists()
+    shell.says(*argv, "--replace")
+    assert b"an evening's work" not in old.read_bytes()
+
+
+def test_what_is_no_file_takes_what_it_is_given(shell: Shell) -> None:
+    simulated_take(shell.root / "a.take", seconds=1.0)
+    assert "time_s," in shell.says("takes", "export", "a.take", "--scans", "/dev/stdout")
 
 
 def test_a_damaged_take_is_played_as_far_as_it_goes_and_told(shell: Shell) -> None:
