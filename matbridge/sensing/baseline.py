@@ -62,10 +62,14 @@ FAR_SIGMAS = 5.0
 
 
 class Baseline:
-    """The rest, the noise and the levels of one zone."""
+    """The rest, the noise and the levels of one zone.
 
-    __slots__ = ("_fallen", "_full_load", "_guessed_noise", "_last", "_leak", "_seen", "_sensor",
-                 "_settings", "_soft", "noise", "rest", "zone")  # fmt: skip
+    wake_reading: readings above it wake the zone.
+    """
+
+    __slots__ = ("_fallen", "_full_load", "_guessed_noise", "_last", "_leak", "_most_load", "_seen",
+                 "_sensor", "_settings", "_soft", "noise", "rest", "wake_reading",
+                 "zone")  # fmt: skip
 
     def __init__(
         self,
@@ -94,6 +98,7 @@ class Baseline:
             self._seen = MEASURED_VISITS
             if measured.full is not None:
                 self._full_load = load(sensor, min(measured.full, FULL_SHARE * top))
+        self._most_load = most_load(sensor, self._full_load)
         self.set_levels()
 
     @property
@@ -120,14 +125,6 @@ class Baseline:
         if not self.known:
             return 0.0
         return max(0.0, self.rest - FAR_SIGMAS * self.noise - 1.0)
-
-    @property
-    def wake_reading(self) -> int:
-        """Readings above it wake the zone."""
-        top = (1 << self._sensor.bits) - 1
-        if self._sensor.type is SensorType.SWITCH:
-            return top // 2
-        return int(self.rest + max(WAKE_SIGMAS * self.noise, WAKE_SHARE * top))
 
     @property
     def onset_reading(self) -> float:
@@ -178,9 +175,12 @@ class Baseline:
     def set_levels(self) -> None:
         """Give the zone its levels; not while it rises or is held."""
         zone, sensor = self.zone, self._sensor
+        top = (1 << sensor.bits) - 1
         if sensor.type is SensorType.SWITCH:
+            self.wake_reading = top // 2
             zone.rest_load, zone.scale, zone.onset_level, zone.wake_load = 0.0, 1.0, 0.5, 0.5
             return
+        self.wake_reading = int(self.rest + max(WAKE_SIGMAS * self.noise, WAKE_SHARE * top))
         rest_load = load(sensor, self.rest)
         span = max(self._full_load - rest_load, LEAST_SPAN_SHARE * self._full_load)
         zone.rest_load = rest_load
@@ -190,7 +190,7 @@ class Baseline:
         if self._soft is not None:
             threshold = min(threshold, SOFT_SHARE * (load(sensor, self._soft) - rest_load) / span)
         zone.onset_level = max(threshold, ONSET_SIGMAS * noise_load)
-        zone.most_load = most_load(sensor, self._full_load) / span
+        zone.most_load = self._most_load / span
         zone.again_rise = max(AGAIN_SHARE * self._settings.strike_share, zone.onset_level)
         zone.wake_load = (load(sensor, self.wake_reading) - rest_load) / span
 

@@ -89,7 +89,10 @@ class Channel:
 
 
 class Care:
-    """Visits the channels of a detector. awake: its zones that are awake, changed in place."""
+    """Visits the channels of a detector. awake: its zones that are awake, changed in place.
+
+    rail: readings from here on are out of the sensor's reach; as they rise with load.
+    """
 
     def __init__(
         self, channels: Sequence[Channel], awake: list[Zone], sensor: SensorSpec, rules: Rules
@@ -99,18 +102,14 @@ class Care:
         self._awake = awake
         self._rules = rules
         self._analog = sensor.type is not SensorType.SWITCH
-        self._rail = highest_reading(sensor) + 1
+        highest = highest_reading(sensor)
+        self.rail = highest + 1 if highest < (1 << sensor.bits) - 1 else NEVER
         self._twins = Twins()
         self._stirring = 0
         self._next = 0
         self._step_s = VISIT_S / max(len(channels), 1)
         self.due_s = 0.0
         self.reports: list[FaultReport] = []
-
-    @property
-    def rail(self) -> int:
-        """Readings from here on are out of the sensor's reach."""
-        return self._rail
 
     def start(self, time_s: float) -> None:
         """The scans begin, or begin anew."""
@@ -202,7 +201,7 @@ class Care:
             if stirred >= STIRRED_VISITS and alone:
                 fault = fault or FaultKind.DISCONNECTED
             fault = fault or one.evidence.visit(
-                readings, since_s, one.baseline, one.least, self._rail
+                readings, since_s, one.baseline, one.least, self.rail
             )
         if fault is not None:
             self._mute(one, fault, time_s)
@@ -221,7 +220,7 @@ class Care:
             well = one.evidence.apart(alike(one.zone, one.twin.zone), since_s)
         else:
             well = one.fault is not None and one.evidence.recovered(
-                one.fault, readings, since_s, one.baseline, self._rail
+                one.fault, readings, since_s, one.baseline, self.rail
             )
         if well:
             one.evidence = Evidence(min(2.0 * one.evidence.recover_s, RECOVER_MOST_S))

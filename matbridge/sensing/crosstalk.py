@@ -26,7 +26,7 @@ that of two loads the smaller looks larger than it is.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from math import hypot
 from operator import itemgetter
 from statistics import median
@@ -100,7 +100,7 @@ def link_neighbours(
             if share >= LEAST_SHARE:
                 felt.append((other, share))
         felt.sort(key=itemgetter(1), reverse=True)
-        zone.neighbours = tuple(felt[:MOST_NEIGHBOURS])
+        zone.leaks = dict(felt[:MOST_NEIGHBOURS])
 
 
 def usual_leak(leaks: Iterable[float | None]) -> float:
@@ -114,10 +114,17 @@ def _away_cm(zone: Zone, other: Zone, places: Sequence[tuple[float, float]]) -> 
     return hypot(other_x_cm - x_cm, other_y_cm - y_cm)
 
 
-def is_leakage(zone: Zone, time_s: float) -> bool:
-    """Whether all that a zone has risen by, or is left with, may be its neighbours'."""
+def is_leakage(zone: Zone, awake: Collection[Zone], time_s: float) -> bool:
+    """Whether all that a zone has risen by, or is left with, may be its neighbours'.
+
+    awake: all zones of the mat that carry something.
+    """
+    if len(awake) < 2:
+        return False
+    leaks = zone.leaks
+    others = awake if len(awake) < len(leaks) else leaks
     if zone.state is State.HELD:
-        felt = sum(share * _carried(other, time_s) for other, share in zone.neighbours)
+        felt = sum(leaks[other] * _carried(other, time_s) for other in others if other in leaks)
         return force(zone, zone.load) < felt
     rise = zone.rise
     quick = zone.state is not State.FAINT and rise.peak - zone.quick_low() >= zone.onset_level
@@ -126,9 +133,10 @@ def is_leakage(zone: Zone, time_s: float) -> bool:
     plain = zone.load / PLAIN_SHARE
     felt = 0.0
     beside = False
-    for other, share in zone.neighbours:
+    for other in others:
         load = other.load
-        if load <= 0.0:
+        share = leaks.get(other, 0.0)
+        if load <= 0.0 or not share:
             continue
         if load > plain:
             beside = True
@@ -141,7 +149,7 @@ def is_leakage(zone: Zone, time_s: float) -> bool:
 
 def is_beside_a_touch(zone: Zone) -> bool:
     """Whether any zone that it may feel is touched, or about to be."""
-    return any(other.state in _PRESSED for other, _ in zone.neighbours)
+    return any(other.state in _PRESSED for other in zone.leaks)
 
 
 def force(zone: Zone, load: float) -> float:

@@ -3,7 +3,7 @@
     every scan     one sweep of all channels against their wake levels; the machine of every zone
                    that is awake (zone.py)
     now and then   one zone, in turn, is visited: its rest is followed, and it is looked at for
-                   faults (care.py)
+                   faults (care.py); a scan that brings touches leaves it to the next one
 
 A scan of a quiet mat costs the sweep and its share of the visits, no more. The same scans give the
 same touches; no clock but theirs is known here.
@@ -100,9 +100,11 @@ class Detector:
             settings.crosstalk_reach_cm,
         )
         self._care = Care(self._channels, self._awake, sensor, self._rules)
+        self._rail = self._care.rail
         self._previous: Sequence[int] = ()
         self._earlier: Sequence[int] = ()
         self._started = calibration is not None
+        self._put_off = False
         self._now_s = 0.0
 
     def use(self, sources: Sequence[VelocitySource], pressure: Collection[int]) -> None:
@@ -119,8 +121,13 @@ class Detector:
         if woken or self._awake:
             self._step(time_s, readings, woken)
         if time_s >= self._care.due_s:
-            self._care.visit(time_s, readings, self._previous, self._earlier)
-            self._rules.meet_period(time_s - self._now_s)
+            # A note is not kept waiting; where every scan brings touches, one in two waits.
+            if self._touches and not self._put_off:
+                self._put_off = True
+            else:
+                self._put_off = False
+                self._care.visit(time_s, readings, self._previous, self._earlier)
+                self._rules.meet_period(time_s - self._now_s)
         self._earlier, self._previous = self._previous, readings
         self._now_s = time_s
         return self._take_touches() if self._touches else NOTHING
@@ -170,6 +177,7 @@ class Detector:
         awake = self._awake
         fresh = self._wake_up(time_s, readings) if woken else NO_ZONES
         top, falling = self._top, self._falling
+        due = self._shared.due
         settled = False
         for zone in awake:
             reading = readings[zone.channel]
@@ -180,23 +188,18 @@ class Detector:
             zone.step(time_s, top - reading if falling else reading)
             if zone.state is _REST:
                 settled = True
-        due = self._shared.due
-        if due:
-            self._decide(due, time_s, readings)
-            due.clear()
-        if settled:
-            self._sort_out()
         awake += fresh
-
-    def _decide(self, due: list[Zone], time_s: float, readings: Sequence[int]) -> None:
-        """Touches or not, once every zone has taken its reading of this scan."""
-        rail = self._care.rail
+        # Touches or not, once every zone has taken its reading of this scan.
         for zone in due:
-            shorted = self._by_channel[zone.channel].clean(readings[zone.channel]) >= rail
-            if shorted or is_leakage(zone, time_s):
+            reading = readings[zone.channel]
+            shorted = (top - reading if falling else reading) >= self._rail
+            if shorted or is_leakage(zone, awake, time_s):
                 zone.dismiss(time_s)
             elif zone.state is not _HELD:
                 zone.strike(time_s)
+        due.clear()
+        if settled:
+            self._sort_out()
 
     def _wake_up(self, time_s: float, readings: Sequence[int]) -> list[Zone]:
         fresh = []

@@ -94,9 +94,9 @@ class Rise:
     def height(self) -> float:
         """Highest load above the base, at the end of the window: it may end between two scans."""
         height = self.peak - self.base
-        loads, over_s, step_s = self._loads, self._over_s(), self._step_s()
-        if loads[-1] == self.peak and abs(over_s) < step_s:
-            height -= (loads[-1] - loads[-2]) * over_s / step_s
+        loads = self._loads
+        if loads[-1] == self.peak:
+            height -= (loads[-1] - loads[-2]) * self._beyond()
         return height
 
     def speed(self) -> float:
@@ -105,9 +105,8 @@ class Rise:
         Where it still grew faster at the end of the window, that is allowed for as in `height`.
         """
         best, speed = self._best, self._speed
-        over_s, step_s = self._over_s(), self._step_s()
-        if best and speed == best and abs(over_s) < step_s:
-            best -= (speed - self._speed_before) * over_s / step_s
+        if best and speed == best:
+            best -= (speed - self._speed_before) * self._beyond()
         return best
 
     def _begin_speed(self, before_s: float, before: float, time_s: float, load: float) -> None:
@@ -119,12 +118,11 @@ class Rise:
         self._speed_before = 0.0
         self._best = max(self._speed, 0.0)
 
-    def _over_s(self) -> float:
-        """How long after the end of the window its last load was read."""
-        return self._times_s[-1] - self._end_s
-
-    def _step_s(self) -> float:
-        return self._times_s[-1] - self._times_s[-2]
+    def _beyond(self) -> float:
+        """What share of the last step lies after the end of the window; negative if before it."""
+        times_s = self._times_s
+        over_s, step_s = times_s[-1] - self._end_s, times_s[-1] - times_s[-2]
+        return over_s / step_s if abs(over_s) < step_s else 0.0
 
     def shift(self, by_s: float) -> None:
         """The clock was set."""

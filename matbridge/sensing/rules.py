@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import inf, log
 
 from matbridge.sensing.law import force_power
+from matbridge.sensing.rise import Rise
 from matbridge.sensing.settings import SensingSettings, SensorSpec, SensorType
 from matbridge.sensing.touch import VelocitySource
 
@@ -111,14 +112,14 @@ class Rules:
         haste = log(SLOW_PACE_S / max(gap_s, FAST_PACE_S)) / log(SLOW_PACE_S / FAST_PACE_S)
         return SLOW_PACE_VALUE + (1.0 - SLOW_PACE_VALUE) * haste
 
-    def strike_value(self, source: VelocitySource, peak: float, load_per_s: float) -> float:
+    def strike_value(self, source: VelocitySource, rise: Rise, load_per_s: float) -> float:
         """The value of an onset: above 0, at most 1, and no less for a harder or faster strike."""
-        if source is VelocitySource.PEAK:
-            value = peak
-        elif source is VelocitySource.RISE:
+        if source is VelocitySource.RISE:
             value = self.speed_value(load_per_s)
+        elif source is VelocitySource.PEAK:
+            value = rise.height()
         elif source is VelocitySource.BOTH:
-            value = (min(peak, 1.0) + self.speed_value(load_per_s)) / 2
+            value = (min(rise.height(), 1.0) + self.speed_value(load_per_s)) / 2
         else:
             return 1.0
         return min(max(value, SOFTEST), 1.0)

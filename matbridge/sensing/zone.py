@@ -115,8 +115,8 @@ class Zone:
     __slots__ = (
         "_above", "_before_s", "_due", "_low", "_low_before", "_pressure", "_pressure_sent",
         "_ready_s", "_residue", "_rules", "_shared", "_touches", "_turn_s", "_under", "_window_s",
-        "again_rise", "breaks", "channel", "force_power", "grip", "index", "load", "most_load",
-        "neighbours", "onset_level", "onset_s", "pressure_wanted", "rest_load", "rise", "scale",
+        "again_rise", "breaks", "channel", "force_power", "grip", "index", "leaks", "load",
+        "most_load", "onset_level", "onset_s", "pressure_wanted", "rest_load", "rise", "scale",
         "source", "state", "step", "stirs", "table", "wake_load",
     )  # fmt: skip
 
@@ -126,7 +126,7 @@ class Zone:
         self.index = index
         self.channel = channel
         self.table = table
-        self.neighbours: tuple[tuple[Zone, float], ...] = ()  # and what share of each it may feel
+        self.leaks: dict[Zone, float] = {}  # of whose force it may feel what share
         self.source = VelocitySource.PEAK
         self.pressure_wanted = True
         self.rest_load = 0.0
@@ -203,7 +203,7 @@ class Zone:
         if self._rules.switch and self.source is not VelocitySource.FIXED:
             value = self._rules.pace_value(contact_s - shared.onset_s)
         else:
-            value = self._rules.strike_value(self.source, rise.height(), speed)
+            value = self._rules.strike_value(self.source, rise, speed)
         self._touches.append(Touch(ONSET, self.index, contact_s, value))
         self.onset_s = shared.onset_s = contact_s
         self.grip.take(time_s, rise.peak, beneath, self.onset_level)

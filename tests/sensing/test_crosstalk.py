@@ -113,9 +113,9 @@ def test_a_trace_on_the_next_channel_of_a_converter_is_no_touch() -> None:
 
 def test_many_small_zones_know_only_their_nearest() -> None:
     mat = Mat(400, apart_cm=1.0)
-    neighbours = [one.zone.neighbours for one in mat.detector._channels]
+    neighbours = [one.zone.leaks for one in mat.detector._channels]
     assert max(map(len, neighbours)) <= 32
-    assert {other.index for other, _ in neighbours[200]} >= {199, 201}
+    assert {other.index for other in neighbours[200]} >= {199, 201}
 
 
 @pytest.mark.parametrize("source", VelocitySource)
@@ -135,6 +135,6 @@ def test_the_reach_says_how_far() -> None:
 def test_a_neighbour_counts_as_touched_from_its_first_rise_to_its_lift(state: State) -> None:
     rules, table = Rules(SensingSettings(), FORCE), load_table(FORCE)
     zone, other = (Zone(index, index, rules, table, Shared()) for index in range(2))
-    zone.neighbours = ((other, 0.1),)
+    zone.leaks = {other: 0.1}
     other.state = state
     assert is_beside_a_touch(zone) == (state in (State.RISING, State.HELD, State.AGAIN))

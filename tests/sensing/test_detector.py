@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
 
 import pytest
@@ -234,3 +235,23 @@ def test_onsets_of_one_scan_come_in_the_order_of_their_channels() -> None:
     mat = Mat(3, zones=[2, 0, 1])
     onsets = of(mat.play(0.5, {zone: press(0.5, at_s=0.1) for zone in range(3)}), TouchKind.ONSET)
     assert [touch.zone for _, touch in onsets] == [2, 0, 1]
+
+
+def test_no_visit_keeps_an_onset_waiting(monkeypatch: pytest.MonkeyPatch) -> None:
+    mat = Mat(24)
+    visited: list[float] = []
+    visit = mat.detector._care.visit
+
+    def noted(time_s: float, *readings: Sequence[int]) -> None:
+        visited.append(time_s)
+        visit(time_s, *readings)
+
+    monkeypatch.setattr(mat.detector._care, "visit", noted)
+    struck_s = [
+        time_s
+        for zone in range(24)
+        for time_s, _ in of(mat.play(0.3, {zone: press(0.5, at_s=0.05)}), TouchKind.ONSET)
+    ]
+    assert len(struck_s) == 24
+    assert len(visited) > 1500
+    assert not set(struck_s) & set(visited)

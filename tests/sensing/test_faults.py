@@ -313,3 +313,20 @@ def test_a_board_that_goes_away_lifts_what_is_held() -> None:
     assert kinds(mat.play(1.0, {0: press(0.5, at_s=0.2)})) == ONE
     assert of(heard, TouchKind.ONSET)
     assert mat.sensor is FORCE
+
+
+def test_what_a_muted_zone_read_last_leaks_into_nobody() -> None:
+    mat = Mat(4, apart_cm=15.0)
+    for _ in range(4):
+        mat.play(1.0, wires=bridged(mat, press(0.6, at_s=0.3, hold_s=0.3)))
+    assert [report.zone for report in mat.reports()] == [2]
+    slowly = press(0.05, at_s=0.3, rise_s=0.06, hold_s=0.4)
+    assert kinds(mat.play(1.0, {3: slowly}), 3) == ONE
+
+
+def test_faults_are_found_however_busy_the_others_are() -> None:
+    mat = Mat(3, pressure={0}, settings=SensingSettings(pressure_step=0.0))
+    busy = corners((0.3, 0.0), (0.32, 0.5), (10.0, 0.6))
+    heard = mat.play(6.0, {0: busy}, {1: lambda _: 0})
+    assert len(of(heard, TouchKind.PRESSURE)) > 5500
+    assert [(report.kind, report.zone) for report in mat.reports()] == [(FaultKind.DEAD, 1)]
