@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
-from matbridge.loop import Loop
+from matbridge.loop import Loop, Timer
 from matbridge.mapping.plan import OutputKind, OutputPlan
 from matbridge.midi.messages import KEYS
 from matbridge.midi.output import START_WAIT_S, Output
@@ -22,6 +22,10 @@ from matbridge.service.pipeline import Sent
 
 # Drivers that are only asked now and then whether the port is there may have lost it a while ago.
 _UNSEEN = (OutputKind.PORT, OutputKind.VIRTUAL)
+
+# How long changes of what sounds are gathered before the disk is asked to keep them: what a power
+# cut may lose, against the wear of a memory card.
+KEEP_S = 0.02
 
 # Under which the log remembers that what sounds is not kept.
 _OWED = "owed notes"
@@ -58,6 +62,7 @@ class Outlets:
         self._owed = owed
         self._open_now: set[Output] = set()
         self._keeps = False  # whether `owed` knows these outputs
+        self._keeping: Timer | None = None
         self._orphans: dict[Where, bytes] = {}  # owed to outputs that are in no show now
 
     def open(self) -> None:
@@ -84,6 +89,8 @@ class Outlets:
         self._heard[:] = self.image
         if owed is not None:
             owed.sent(self.image)
+            if self._keeping is None:
+                self._keeping = self._loop.call_at(self._loop.now_s() + KEEP_S, self._keep)
         for tap in self.taps:
             tap(sent)
 
@@ -182,6 +189,11 @@ class Outlets:
         else:
             self._log.mended(_OWED, "owed notes kept again")
 
+    def _keep(self) -> None:
+        self._keeping = None
+        if self._owed is not None:
+            self._owed.keep()
+
     def _adopt(self) -> bytearray:
         image = bytearray(len(self.image))
         for index, plan in enumerate(self.plans):
@@ -194,6 +206,9 @@ class Outlets:
         """Let what was sent leave, and close all. Twice is harmless."""
         for output in self.outputs:
             self._close(output)
+        if self._keeping is not None:
+            self._keeping.cancel()
+            self._keeping = None
         if self._owed is not None:
             self._owed.close()
 

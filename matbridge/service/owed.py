@@ -13,7 +13,7 @@ There are two such files. `live` lies in memory, where a login or systemd has th
 and is mapped: a note costs the loop no system call, no disk can hold it up, and a kill loses
 nothing. A key is marked before its note-on is handed to the output, and cleared after its note-off
 was: at any moment the file owes at least what sounds. `kept` lies on the disk, for a power cut: a
-thread copies `live` there within SYNC_S.
+thread copies `live` there, as often as it is told to (`keep`).
 
     what is found at a start            what is owed
     live, of this start of the machine  what it says
@@ -44,10 +44,6 @@ HEADER_BYTES = 4096
 
 # Bounds what a damaged file may make us read: more outputs than a show has.
 MAX_OUTPUTS = 64
-
-# How long changes are gathered before the disk is asked to keep them: what a power cut may lose,
-# against the wear of a memory card.
-SYNC_S = 0.02
 
 # How often a disk that refuses is tried again.
 RETRY_S = 1.0
@@ -165,10 +161,12 @@ class OwedNotes:
                 image[HEADER_BYTES + output * KEYS + (status & 0x0F) * 128 + message[1]] = 1
 
     def sent(self, image: bytes | bytearray) -> None:
-        """They were; `image` is the ledger's, of all outputs."""
+        """They were; `image` is the ledger's, of all outputs. `keep` must follow."""
         self._image[HEADER_BYTES : self._end] = image
-        if not self._changed.is_set():
-            self._changed.set()
+
+    def keep(self) -> None:
+        """Have what sounds now copied to the disk."""
+        self._changed.set()
 
     def close(self) -> None:
         """Keep what is still owed for the next start. Twice is harmless."""
@@ -189,8 +187,8 @@ class OwedNotes:
         ending = False
         while not ending:
             self._changed.wait()
-            ending = self._stop.wait(SYNC_S)
             self._changed.clear()
+            ending = self._stop.is_set()
             image = self._image
             try:
                 if image is written:

@@ -15,6 +15,7 @@ from matbridge.errors import OutputUnavailable
 from matbridge.loop import Loop
 from matbridge.mapping.plan import Act, BoardPlan, MatPlan, Show
 from matbridge.midi.memory_port import MemoryPort
+from matbridge.midi.messages import note_off, note_on
 from matbridge.playing.player import Player
 from matbridge.playing.repertoire import Repertoire
 from matbridge.service import boards, outlets
@@ -22,7 +23,8 @@ from matbridge.service import bridge as bridge_module
 from matbridge.service.boards import LOOK_S, SILENCE_S
 from matbridge.service.bridge import Bridge
 from matbridge.service.inlet import Inlet
-from matbridge.service.outlets import Outlets
+from matbridge.service.outlets import KEEP_S, Outlets
+from matbridge.service.owed import OwedNotes, read
 from matbridge.service.pipeline import Pipeline, Sent
 from matbridge.service.recorder import Recorder
 from tests.service.stage import (
@@ -37,6 +39,7 @@ from tests.service.stage import (
     write_show,
 )
 from tests.support.calibrations import calibration
+from tests.support.jack import wait_until
 
 
 @pytest.fixture
@@ -731,3 +734,26 @@ def test_an_output_that_left_the_show_while_it_was_gone_is_still_owed(
     show.write_text(text)
     stage.start(loaded(show)).close()
     assert pairs(stage.ports["quay"].messages) == ([(0, 60)], set())
+
+
+def test_what_sounds_is_brought_to_the_disk_soon_and_not_once_a_note(
+    stage: Stage, bridge: Bridge, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = stage.folder / "state" / "mat.owed"
+    wait_until(kept.exists, "the file")
+    asked: list[float] = []
+    keep = OwedNotes.keep
+
+    def noted(owed: OwedNotes) -> None:
+        asked.append(stage.loop.now_s())
+        keep(owed)
+
+    monkeypatch.setattr(OwedNotes, "keep", noted)
+    stage.press(0)
+    wait_until(lambda: read(kept) != {}, "the disk")
+    asked.clear()
+    began_s = stage.loop.now_s()
+    for _ in range(200):
+        bridge.outlets.send([(0, note_on(1, 99, 100)), (0, note_off(1, 99))])
+        stage.loop.advance(0.001)
+    assert 0 < len(asked) <= (stage.loop.now_s() - began_s) / KEEP_S
