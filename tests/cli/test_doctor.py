@@ -16,6 +16,7 @@ from matbridge.board.packed import encode_scan
 from matbridge.cli import doctor_board, midi_systems
 from matbridge.cli.main import main
 from matbridge.cli.midi_systems import MidiSystem
+from matbridge.display.latency import AIM_S
 from tests.support.mat_player import RATE_HZ, MatPlayer
 from tests.support.pty_board import PtyBoard
 
@@ -109,6 +110,7 @@ def test_a_sound_board_is_found_counted_and_budgeted(board: PtyBoard, examine: E
     assert parts["detection"]["most_s"] > 0
     assert 0 < parts["program"]["usual_s"] < 0.005
     assert budget["most_s"] == pytest.approx(sum(part["most_s"] for part in budget["way"]))
+    assert (budget["change_first"] == "") is (budget["most_s"] <= AIM_S)
 
 
 def test_the_board_is_asked_what_it_is(board: PtyBoard, examine: Examine) -> None:
@@ -293,7 +295,7 @@ def test_a_simulated_mat_has_nothing_to_examine_but_is_heard(
     assert "simulated: no wire and no sensors to examine" in told
     assert "no MIDI here" in told
     assert "from contact to note" in told
-    assert "change first:" in told
+    assert ("change first" in told) is ("beyond the aim of 10 ms" in told)
 
 
 @pytest.mark.parametrize("seconds", ["0.5", "1e9", "soon"])

@@ -1,7 +1,11 @@
 """The latency budget against the arithmetic of its wires, as published."""
 
-import pytest
+import io
 
+import pytest
+from rich.console import Console
+
+from matbridge.display.doctor_report import budget_table
 from matbridge.display.latency import (
     Budget,
     Part,
@@ -15,6 +19,13 @@ from matbridge.mapping.plan import OutputKind, OutputPlan
 
 # 24 readings of 10 bits in packed, and about as much again in text.
 PACKED_BYTES, TEXT_BYTES = 44.0, 96.0
+
+
+def shown(budget: Budget) -> str:
+    """As `doctor` prints it."""
+    screen = io.StringIO()
+    Console(file=screen, width=100).print(budget_table(budget))
+    return screen.getvalue()
 
 
 def test_a_touch_waits_for_half_a_scan_and_at_most_for_one() -> None:
@@ -72,6 +83,26 @@ def test_outputs_are_reached_at_once_so_only_the_slowest_counts() -> None:
     outputs = (Part("a", 0.001, 0.001, ""), Part("b", 0.007, 0.015, "", "use a cable"))
     assert Budget(way, outputs).sums_s() == pytest.approx((0.013, 0.022))
     assert Budget(way).sums_s() == pytest.approx((0.006, 0.007))
-    assert Budget(way, outputs).change_first() == "use a cable"
-    assert Budget(way).change_first() == "shorten it"
-    assert Budget(way[:1]).change_first() == ""
+
+
+def test_what_is_beyond_the_aim_is_told_what_shortens_it_most() -> None:
+    """10 ms; see AIM_S."""
+    scan, window = Part("scan", 0.003, 0.006, ""), Part("window", 0.005, 0.005, "", "shorten it")
+    radio = Part("b", 0.007, 0.015, "", "use a cable")
+    beyond = Budget((scan, window))
+    assert beyond.change_first() == "shorten it"
+    assert Budget((scan, window), (radio,)).change_first() == "use a cable"
+    assert Budget((radio._replace(change=""),)).change_first() == ""
+    assert "11.00  beyond the aim of 10 ms" in shown(beyond)
+    assert "change first: shorten it" in shown(beyond)
+    several = Budget((scan, window), (Part("a", 0.0, 0.0, ""), radio))
+    assert "26.00  beyond the aim of 10 ms, at the slowest output" in shown(several)
+
+
+def test_what_is_within_the_aim_needs_no_change() -> None:
+    within = Budget(
+        (Part("scan", 0.002, 0.004, "", "scan faster"), Part("window", 0.005, 0.006, ""))
+    )
+    assert within.change_first() == ""
+    assert "10.00  within the aim of 10 ms" in shown(within)
+    assert "change" not in shown(within)
