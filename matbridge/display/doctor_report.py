@@ -63,7 +63,7 @@ def budget_table(budget: Budget) -> RenderableType:
         aim += ", at the slowest output"
     drawn.add_row("in all", _ms(usual_s), _ms(most_s), Text(aim), style="bold")
     first = budget.change_first()
-    return Group(drawn, Text(f"\nchange first: {first}" if first else ""))
+    return Group(drawn, Text(f"\nchange first: {first}")) if first else drawn
 
 
 def _ms(seconds: float) -> str:

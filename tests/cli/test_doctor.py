@@ -267,19 +267,108 @@ def test_the_outputs_of_a_performance_are_looked_for(board: PtyBoard, examine: E
     assert rack["most_s"] == pytest.approx(0.00096)
 
 
+ALSA = MidiSystem("alsa", "ALSA sequencer", "", ("Harbour organ", "Quay piano"))
+NO_ALSA = MidiSystem("alsa", "ALSA sequencer", "ALSA's sequencer is not there")
+JACK = MidiSystem("jack", "JACK", "", ("Harbour organ", "Foghorn"))
+NO_JACK = MidiSystem("jack", "JACK", "no JACK server answers")
+
+PLAYED = """\
+performance: tide tables
+mat: pier.mat.yaml
+outputs:
+  out: %s
+presets:
+  ebb:
+    output: out
+    zones:
+      bow: {note: C4}
+"""
+
+
+@pytest.mark.parametrize(
+    ("systems", "text"),
+    [
+        ([ALSA, NO_JACK], "ALSA sequencer is there, with 2 ports to send to"),
+        ([NO_ALSA, JACK._replace(outputs=("Foghorn",))], "JACK is there, with 1 port to send to"),
+    ],
+)
+def test_one_midi_system_is_enough(
+    examine: Examine, monkeypatch: pytest.MonkeyPatch, systems: list[MidiSystem], text: str
+) -> None:
+    """And of one that is not there, nothing needs to be said."""
+    monkeypatch.setattr(midi_systems, "midi_systems", lambda: (systems, ""))
+    monkeypatch.setattr(adapter, "running", lambda names, *_: ())
+    _, found = examine("simulated", show=PLAYED % "{virtual: matbridge}")
+    midi = one(found, "MIDI system")
+    assert (midi["state"], midi["text"]) == ("good", text)
+    assert {"ALSA sequencer", "JACK", "output out"}.isdisjoint(found)
+
+
+@pytest.mark.parametrize(
+    ("output", "state", "code"),
+    [("{virtual: matbridge}", "wrong", 1), ("{file: set.mid}", "note", 0)],
+)
+def test_no_midi_system_at_all_is_one_wrong_thing_where_one_is_needed(
+    examine: Examine, monkeypatch: pytest.MonkeyPatch, output: str, state: str, code: int
+) -> None:
+    monkeypatch.setattr(midi_systems, "midi_systems", lambda: ([NO_ALSA, NO_JACK], ""))
+    monkeypatch.setattr(adapter, "running", lambda names, *_: ())
+    ended, found = examine("simulated", show=PLAYED % output)
+    midi = one(found, "MIDI system")
+    assert midi["state"] == state
+    assert midi["text"] == "none is there: ALSA's sequencer is not there; no JACK server answers"
+    assert midi["remedy"] == "one of them is enough"
+    assert ended == code
+
+
+@pytest.mark.parametrize(
+    ("systems", "output", "state", "said"),
+    [
+        ([ALSA, JACK], '{port: "Quay*"}', "good", "'Quay*' is there"),
+        ([ALSA, JACK], '{port: "Foghorn"}', "wrong", "write driver: jack beside it"),
+        ([ALSA, JACK], '{port: "Foghorn", driver: jack}', "good", "'Foghorn' is there"),
+        ([NO_ALSA, JACK], '{port: "Foghorn"}', "good", "'Foghorn' is there"),
+        ([ALSA, JACK], '{port: "Lighthouse"}', "wrong", "see matbridge ports"),
+        ([ALSA, NO_JACK], "{virtual: mat, driver: jack}", "wrong", "leave driver out"),
+        ([ALSA], "{virtual: mat, driver: jack}", "wrong", "driver: jack; not built in"),
+    ],
+)
+def test_an_output_is_looked_for_in_the_system_it_goes_to(
+    examine: Examine,
+    monkeypatch: pytest.MonkeyPatch,
+    systems: list[MidiSystem],
+    output: str,
+    state: str,
+    said: str,
+) -> None:
+    """An output takes the first system that is there unless it names one, as the bridge does."""
+    monkeypatch.setattr(midi_systems, "midi_systems", lambda: (systems, ""))
+    _, found = examine("simulated", show=PLAYED % output)
+    finding = one(found, "output out")
+    assert finding["state"] == state
+    assert said in f"{finding['text']}; {finding['remedy']}"
+
+
+def test_an_output_whose_port_fits_several_says_so(
+    examine: Examine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(midi_systems, "midi_systems", lambda: ([ALSA], ""))
+    _, found = examine("simulated", show=PLAYED % '{port: "*a*"}')
+    assert "fits 2 MIDI ports" in one(found, "output out")["text"]
+
+
 def test_what_stands_in_the_way_of_midi_is_said(
     examine: Examine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The wheel of python-rtmidi brings a JACK library of its own; some builds have no ALSA."""
-    monkeypatch.setattr(
-        midi_systems, "midi_systems", lambda: ([MidiSystem("jack", "JACK", "no server")], "")
-    )
+    monkeypatch.setattr(midi_systems, "midi_systems", lambda: ([NO_JACK], ""))
     monkeypatch.setattr(adapter, "running", lambda names, *_: names)
     _, found = examine("/dev/no-such-board")
-    texts = " ".join(finding["text"] for finding in found["MIDI"])
+    texts = " ".join(finding["text"] for finding in found["MIDI system"])
     assert "built without ALSA" in texts
     assert "PipeWire runs" in texts
-    assert one(found, "JACK")["state"] == "note"  # no output of a mat file alone needs it
+    # No output of a mat file alone needs one.
+    assert {finding["state"] for finding in found["MIDI system"]} == {"note"}
 
 
 def test_a_simulated_mat_has_nothing_to_examine_but_is_heard(
