@@ -16,6 +16,7 @@ from matbridge.errors import BoardUnavailable
 from matbridge.mapping.plan import BoardPlan, MatPlan, Show
 from matbridge.plain import escaped
 from matbridge.sensing.advice import SATURATED_SHARE
+from matbridge.sensing.calibration_file import MAX_BITS
 from matbridge.sensing.stillness import Stillness
 from matbridge.service.boards import SIMULATED
 
@@ -56,7 +57,7 @@ def examine_boards(
             findings += [*_link(heard), *_zones(mat, heard)]
             budgets.append(budget(mat, show, heard))
         elif heard.status.get("found"):
-            findings.append(_unheard(heard))
+            findings.append(_unheard(mat, heard))
     return findings, budgets
 
 
@@ -122,7 +123,7 @@ def _timer(device: str) -> list[Finding]:
     return [Finding("latency timer", State.NOTE, text, remedy)]
 
 
-def _unheard(heard: Heard) -> Finding:
+def _unheard(mat: MatPlan, heard: Heard) -> Finding:
     """Why a board that is there gives no scans: what its bytes look like, at any rate."""
     data = b"".join(chunk for chunk, _ in heard.reads)[:MAX_BYTES]
     found = guess(data)
@@ -131,7 +132,7 @@ def _unheard(heard: Heard) -> Finding:
         text = "it is there and sends nothing"
         return Finding("format", State.WRONG, text, "is its program running, and its DTR needed?")
     if found.looks in (Looks.TEXT, Looks.PACKED):
-        return Finding("format", State.WRONG, *_as_guessed(plan, found, plan.baud))
+        return Finding("format", State.WRONG, *_as_guessed(mat, plan, found, plan.baud))
     tried = []
     for baud in BAUDS:
         if baud == plan.baud:
@@ -139,7 +140,7 @@ def _unheard(heard: Heard) -> Finding:
         tried.append(baud)
         other = guess(hear(plan, baud))
         if other.looks in (Looks.TEXT, Looks.PACKED):
-            return Finding("format", State.WRONG, *_as_guessed(plan, other, baud))
+            return Finding("format", State.WRONG, *_as_guessed(mat, plan, other, baud))
     if found.looks is Looks.WORDS:
         text = f"it sends words, not scans: {escaped(found.sample)!r}"
         return Finding("format", State.WRONG, text, "put a board program on it (board-program)")
@@ -147,19 +148,40 @@ def _unheard(heard: Heard) -> Finding:
     return Finding("format", State.WRONG, text, "look at the rate in the board's program")
 
 
-def _as_guessed(plan: BoardPlan, found: Guess, baud: int) -> tuple[str, str]:
-    needs = "of" if found.looks is Looks.PACKED else "that need"
-    text = f"it sends {found.looks}, {found.channels} readings {needs} {found.bits} bits"
-    write = []
+def _as_guessed(mat: MatPlan, plan: BoardPlan, found: Guess, baud: int) -> tuple[str, str]:
+    """What a board sends that its mat file does not expect, and what to do about it."""
+    announced = found.hello.bits if found.hello is not None else 0
+    exact = announced > 0 or found.looks is Looks.PACKED
+    bits = max(found.bits, announced)
+    text = (
+        f"it sends {found.looks}, {found.channels} readings "
+        f"{'of' if exact else 'that need'} {bits} bits"
+    )
+    unread = [mat.zones[zone].name for zone in plan.zones[found.channels :] if zone >= 0]
+    board = []
     if found.looks != plan.format:
-        write.append(f"format: {found.looks}")
+        board.append(f"format: {found.looks}")
     if baud != plan.baud:
-        write.append(f"baud: {baud}")
-    if found.channels != plan.channels:
-        write.append(f"channels: {found.channels}")
-    if write:
-        return text, f"write under its board: {', '.join(write)}"
-    return text, f"write under sensor: bits: {found.bits}"
+        board.append(f"baud: {baud}")
+    if found.channels != plan.channels and not unread:
+        board.append(f"channels: {found.channels}")
+    write = [f"under its board: {', '.join(board)}"] if board else []
+    if mat.sensor.bits < bits <= MAX_BITS or (exact and bits != mat.sensor.bits):
+        write.append(f"under sensor: bits: {bits}")
+    remedies = [f"write in the mat file, {'; '.join(write)}"] if write else []
+    if bits > MAX_BITS:
+        remedies.append(f"let its program bring its readings down to {MAX_BITS} bits or fewer")
+    if unread:
+        remedies.append(
+            f"it has no reading for {', '.join(unread)}: let its program send {_needed(plan)}"
+            " readings, or take out the zones that it does not have"
+        )
+    return text, "\n".join(remedies) or "listen again: the mat file says the same"
+
+
+def _needed(plan: BoardPlan) -> int:
+    """How many readings a scan must have for every zone of a board."""
+    return max(channel for channel, zone in enumerate(plan.zones) if zone >= 0) + 1
 
 
 def hear(plan: BoardPlan, baud: int) -> bytes:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import yaml
 
 from matbridge.board import adapter
 from matbridge.board.hello import QUERY, Hello, to_line
@@ -61,10 +62,15 @@ def examine(
     )
 
     def run(
-        port: str, *, wire_format: str = "text", show: str = "", seconds: float = 1.0
+        port: str,
+        *,
+        wire_format: str = "text",
+        mat: str = MAT,
+        show: str = "",
+        seconds: float = 1.0,
     ) -> tuple[int, dict[str, list[dict[str, Any]]]]:
         file = tmp_path / "pier.mat.yaml"
-        file.write_text(MAT.format(port=port, format=wire_format))
+        file.write_text(mat.format(port=port, format=wire_format))
         if show:
             file = tmp_path / "show.yaml"
             file.write_text(show)
@@ -138,17 +144,32 @@ def packed(number: int) -> bytes:
 
 
 @pytest.mark.parametrize(
-    ("sent", "wire_format", "text", "write"),
+    ("sent", "wire_format", "text", "board_keys", "sensor_keys"),
     [
         (
             lambda n: b"1,2,3,4,5,1000\n",
             "text",
             "it sends text, 6 readings that need 10 bits",
             "channels: 6",
+            "",
         ),
-        (packed, "text", "it sends packed, 6 readings of 12 bits", "format: packed, channels: 6"),
-        (lambda n: b"1,2,3,4\n", "packed", "it sends text, 4 readings", "format: text"),
-        (lambda n: b"9,9,9,4000\n", "text", "4 readings that need 12 bits", "bits: 12"),
+        (
+            packed,
+            "text",
+            "it sends packed, 6 readings of 12 bits",
+            "format: packed, channels: 6",
+            "bits: 12",
+        ),
+        (lambda n: b"1,2,3,4\n", "packed", "it sends text, 4 readings", "format: text", ""),
+        (lambda n: b"1,2,3\n", "text", "it sends text, 3 readings", "channels: 3", ""),
+        (lambda n: b"9,9,9,4000\n", "text", "4 readings that need 12 bits", "", "bits: 12"),
+        (
+            lambda n: b"1,2,3,4,5\n" + to_line(Hello(5, 12, 250, "text", "1.2", "pier")),
+            "packed",
+            "it sends text, 5 readings of 12 bits",
+            "format: text, channels: 5",
+            "bits: 12",
+        ),
     ],
 )
 def test_what_it_sends_instead_is_guessed_with_what_to_write(
@@ -157,13 +178,44 @@ def test_what_it_sends_instead_is_guessed_with_what_to_write(
     sent: Callable[[int], bytes],
     wire_format: str,
     text: str,
-    write: str,
+    board_keys: str,
+    sensor_keys: str,
 ) -> None:
+    """And with that written, the file is sound and the board is heard."""
     with MatPlayer(board, 4, {}, greeting=b"\n\0", spoil=lambda number, _: sent(number)):
         code, found = examine(board.path, wire_format=wire_format)
-    assert code == 1
-    assert text in one(found, "format")["text"]
-    assert write in one(found, "format")["remedy"]
+        assert code == 1
+        assert text in one(found, "format")["text"]
+        told = [f"under its board: {board_keys}"] if board_keys else []
+        told += [f"under sensor: {sensor_keys}"] if sensor_keys else []
+        assert one(found, "format")["remedy"] == f"write in the mat file, {'; '.join(told)}"
+        mat = yaml.safe_load(MAT.format(port=board.path, format=wire_format))
+        mat["board"] |= yaml.safe_load(f"{{{board_keys}}}")
+        mat["sensor"] |= yaml.safe_load(f"{{{sensor_keys}}}")
+        mended = yaml.safe_dump(mat, default_flow_style=False)
+        code, found = examine(board.path, mat=mended)
+    assert code == 0
+    assert one(found, "scans")["state"] == "good"
+
+
+def test_a_board_with_too_few_readings_is_not_put_right_in_the_mat_file(
+    board: PtyBoard, examine: Examine
+) -> None:
+    """`channels: 2` would be refused there, for zones hang on the channels beyond."""
+    with MatPlayer(board, 4, {}, spoil=lambda number, line: b"7,8\n"):
+        _, found = examine(board.path, wire_format="packed")
+    write, lack = one(found, "format")["remedy"].splitlines()
+    assert write == "write in the mat file, under its board: format: text"
+    assert lack.startswith("it has no reading for keel: let its program send 3 readings, or take")
+
+
+def test_readings_wider_than_any_are_for_the_program_to_mend(
+    board: PtyBoard, examine: Examine
+) -> None:
+    """Such as the 24 bits of a load cell's converter."""
+    with MatPlayer(board, 4, {}, spoil=lambda number, line: b"7,8,9,8388607\n"):
+        _, found = examine(board.path)
+    assert one(found, "format")["remedy"].endswith("bring its readings down to 16 bits or fewer")
 
 
 def test_noise_is_heard_at_other_rates_until_one_makes_sense(
@@ -180,7 +232,7 @@ def test_noise_is_heard_at_other_rates_until_one_makes_sense(
     with MatPlayer(board, 4, {}, spoil=lambda number, line: bytes(byte | 0x80 for byte in line)):
         code, found = examine(board.path)
     assert code == 1
-    assert one(found, "format")["remedy"] == "write under its board: baud: 57600"
+    assert one(found, "format")["remedy"] == "write in the mat file, under its board: baud: 57600"
     assert 115_200 not in tried  # the file's own rate has been heard already
     assert tried[-1] == 57_600
 
