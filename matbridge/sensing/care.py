@@ -218,6 +218,7 @@ class Care:
                 return
             one.zone.read(readings[0])
             well = one.evidence.apart(alike(one.zone, one.twin.zone), since_s)
+            one.zone.load = 0.0  # it is not heard, so nobody is to feel it
         else:
             well = one.fault is not None and one.evidence.recovered(
                 one.fault, readings, since_s, one.baseline, self.rail

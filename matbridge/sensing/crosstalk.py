@@ -117,14 +117,16 @@ def _away_cm(zone: Zone, other: Zone, places: Sequence[tuple[float, float]]) -> 
 def is_leakage(zone: Zone, awake: Collection[Zone], time_s: float) -> bool:
     """Whether all that a zone has risen by, or is left with, may be its neighbours'.
 
-    awake: all zones of the mat that carry something.
+    awake: the zones of its board that are not at rest; all others have no load.
     """
     if len(awake) < 2:
         return False
     leaks = zone.leaks
     others = awake if len(awake) < len(leaks) else leaks
     if zone.state is State.HELD:
-        felt = sum(leaks[other] * _carried(other, time_s) for other in others if other in leaks)
+        felt = sum(
+            leaks.get(other, 0.0) * _carried(other, time_s) for other in others if other.load > 0.0
+        )
         return force(zone, zone.load) < felt
     rise = zone.rise
     quick = zone.state is not State.FAINT and rise.peak - zone.quick_low() >= zone.onset_level

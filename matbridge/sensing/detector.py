@@ -3,7 +3,8 @@
     every scan     one sweep of all channels against their wake levels; the machine of every zone
                    that is awake (zone.py)
     now and then   one zone, in turn, is visited: its rest is followed, and it is looked at for
-                   faults (care.py); a scan that brings touches leaves it to the next one
+                   faults (care.py); a scan that brings touches leaves it to the next one,
+                   which does it in any case
 
 A scan of a quiet mat costs the sweep and its share of the visits, no more. The same scans give the
 same touches; no clock but theirs is known here.
@@ -121,7 +122,7 @@ class Detector:
         if woken or self._awake:
             self._step(time_s, readings, woken)
         if time_s >= self._care.due_s:
-            # A note is not kept waiting; where every scan brings touches, one in two waits.
+            # A note is not kept waiting, unless every scan brings touches: then one in two waits.
             if self._touches and not self._put_off:
                 self._put_off = True
             else:

@@ -89,6 +89,10 @@ class Log:
             self._say("info", event, {**fields, "failures": count} if count > 1 else fields)
         return count > 0
 
+    def forget(self, key: str) -> None:
+        """What `key` stood for is no more."""
+        self._failures.pop(key, None)
+
     def has_failed(self, key: str) -> bool:
         """Whether `key` has failed and not been mended."""
         return key in self._failures

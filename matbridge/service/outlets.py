@@ -135,7 +135,7 @@ class Outlets:
 
         Returns an image of what was left sounding on the new ones in an earlier show. Raises
         OutputError where one whose place was taken until now can never come: these are the outputs
-        then, and that one is closed.
+        then, and all whose places were taken are closed.
         """
         for index, (plan, output) in enumerate(zip(self.plans, self.outputs, strict=True)):
             if plan in plans:
@@ -144,8 +144,8 @@ class Outlets:
             if any(left):  # it was down: owed to it until some show has it again
                 self._orphans[where(plan)] = left
             if output not in outputs:
-                self._close(output)
                 self._log.mended(_key(output), "output given up", output=output.name)
+                self._close(output)
         self.plans, self.outputs, self.image = tuple(plans), outputs, image
         self._heard = bytearray(len(image))
         self._keeps = False
@@ -251,6 +251,7 @@ class Outlets:
 
     def _close(self, output: Output) -> None:
         self._open_now.discard(output)
+        self._log.forget(_key(output))
         try:
             output.close()
         except Exception as error:  # noqa: BLE001 - likewise

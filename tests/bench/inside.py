@@ -13,6 +13,7 @@ from matbridge.board.scan import Scan
 from matbridge.mapping.load import load_show
 from matbridge.midi.messages import NOTE_ON
 from matbridge.service.boards import make_decoder, make_detector
+from matbridge.service.pipeline import Sent
 from tests.bench import bridges
 from tests.bench.common import BRIDGE, LEAST, LOOP, RATE_HZ, ZONES, Figures, Size
 from tests.bench.play import THRESHOLD, Played, perform
@@ -92,24 +93,29 @@ def rested(folder: Path, size: Size) -> Figures:
     for case, rest_s in (("at once", 0.0), ("a scan period apart", 0.9 / RATE_HZ)):
         pipeline = bridges.pipeline(show)
         pipeline.start(1000.0)
-        notes, quiet, least = [], [], []
+
+        def timed(work: Callable[[], Sent]) -> tuple[Sent, float]:
+            if rest_s:  # noqa: B023 - called at once
+                time.sleep(rest_s)  # noqa: B023 - likewise
+            before = time.perf_counter()
+            sent = work()
+            return sent, (time.perf_counter() - before) * 1e6
+
+        notes, quiet = [], []
         for index, frame in enumerate(played.frames):
-            if rest_s:
-                time.sleep(rest_s)
-            before = time.perf_counter()
-            list(map(int, frame.split(b",")))
-            least.append((time.perf_counter() - before) * 1e6)
-            if rest_s:
-                time.sleep(rest_s)
-            before = time.perf_counter()
-            sent = pipeline.feed(0, frame, 1000.0 + index / RATE_HZ)
-            took_us = (time.perf_counter() - before) * 1e6
+            sent, took_us = timed(partial(pipeline.feed, 0, frame, 1000.0 + index / RATE_HZ))
             if not sent:
                 quiet.append(took_us)
             elif sent[0][1][0] & 0xF0 == NOTE_ON:
                 notes.append(took_us)
+        least = [timed(partial(_numbers, frame))[1] for frame in played.frames]
         result[case] = {
             BRIDGE: {"note_us": round(median(notes), 1), "quiet_us": round(median(quiet), 1)},
             LEAST: {"quiet_us": round(median(least), 1)},
         }
     return result
+
+
+def _numbers(frame: bytes) -> Sent:
+    list(map(int, frame.split(b",")))
+    return []

@@ -315,13 +315,15 @@ def test_a_board_that_goes_away_lifts_what_is_held() -> None:
     assert mat.sensor is FORCE
 
 
-def test_what_a_muted_zone_read_last_leaks_into_nobody() -> None:
+@pytest.mark.parametrize("brushed", [(), (0,), (0, 1)])
+def test_what_a_muted_zone_read_last_leaks_into_nobody(brushed: tuple[int, ...]) -> None:
     mat = Mat(4, apart_cm=15.0)
     for _ in range(4):
         mat.play(1.0, wires=bridged(mat, press(0.6, at_s=0.3, hold_s=0.3)))
     assert [report.zone for report in mat.reports()] == [2]
     slowly = press(0.05, at_s=0.3, rise_s=0.06, hold_s=0.4)
-    assert kinds(mat.play(1.0, {3: slowly}), 3) == ONE
+    brush = press(0.012, at_s=0.2, rise_s=0.02, hold_s=0.6)
+    assert kinds(mat.play(1.0, dict.fromkeys(brushed, brush) | {3: slowly}), 3) == ONE
 
 
 def test_faults_are_found_however_busy_the_others_are() -> None:

@@ -69,6 +69,18 @@ def test_a_long_field_is_cut() -> None:
     assert len(line) < 400
 
 
+def test_what_is_forgotten_fails_anew_and_is_not_mended() -> None:
+    lines: list[str] = []
+    log = Log(lines.append, Format.JOURNAL)
+    log.failed("1", "output not there", output="desk")
+    log.forget("1")
+    log.forget("1")
+    assert not log.mended("1", "output back", output="rack")
+    log.failed("1", "output lost", output="rack")
+    log.close()
+    assert lines == ["<4>output not there: output=desk\n", "<4>output lost: output=rack\n"]
+
+
 def test_only_the_first_failure_is_told_and_the_mending_counts() -> None:
     lines: list[str] = []
     log = Log(lines.append, Format.JOURNAL)
