@@ -11,7 +11,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from matbridge.cli.take_argument import duration
+from matbridge.display.durations import duration
 
 if TYPE_CHECKING:
     from matbridge.board.scan import Decoder

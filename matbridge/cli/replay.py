@@ -16,9 +16,9 @@ from matbridge.cli.take_argument import (
     add_replace,
     calibration_in,
     check_new,
-    duration,
     take_of,
 )
+from matbridge.display.durations import duration
 from matbridge.errors import MatbridgeError
 
 if TYPE_CHECKING:

@@ -54,12 +54,3 @@ def calibration_in(take: Take, mat: MatPlan) -> Calibration | None:
     except CalibrationError as error:
         print(f"played uncalibrated: {escaped(str(error))}", file=sys.stderr)
         return None
-
-
-def duration(seconds: float) -> str:
-    """A length for a person: 12.3 s, 4:05 or 1:02:03."""
-    if seconds < 60:
-        return f"{seconds:.1f} s"
-    minutes, rest = divmod(round(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours}:{minutes:02}:{rest:02}" if hours else f"{minutes}:{rest:02}"

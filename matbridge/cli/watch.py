@@ -12,6 +12,9 @@ from collections.abc import Iterator, Sequence
 from matbridge.cli.control import NOT_RUNNING, READ_BYTES, NotRunning, connect
 from matbridge.service.protocol import read_reply, request
 
+# What ends it, and only it.
+LEAVE = "Ctrl-C leaves"
+
 
 def parser() -> argparse.ArgumentParser:
     made = argparse.ArgumentParser(
@@ -61,8 +64,9 @@ def _show(connection: socket.socket, *, ascii_only: bool) -> None:
             frame = _facts(said.get("frame")) or frame
             # What has piled up while we drew is old: only the latest is worth drawing.
             if not select.select([connection], [], [], 0)[0]:
-                size = console.size
-                live.update(draw(scene, frame, size.width, size.height, plain=plain), refresh=True)
+                width, height = console.size
+                drawn = draw(scene, frame, width, height, hint=LEAVE, plain=plain)
+                live.update(drawn, refresh=True)
 
 
 def _lines(connection: socket.socket) -> Iterator[bytes]:

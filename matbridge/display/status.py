@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from matbridge.display.durations import duration
 from matbridge.plain import escaped
 
 # Imported by a command that answers at once: see matbridge.cli.control.
@@ -49,7 +50,7 @@ def _lines(said: Facts) -> Iterator[str]:
         yield f"zone {fault.get('zone')}: {fault.get('kind')}"
     recording = said.get("recording") or {}
     if recording.get("take"):
-        yield f"recording for {_duration(recording.get('seconds', 0))}: {recording['take']}"
+        yield f"recording for {duration(recording.get('seconds', 0))}, to {recording['take']}"
     elif recording.get("why", "stopped") not in ("", "stopped"):
         yield f"the last take ended by itself: {recording['why']}"
     late = said.get("latency_us")
@@ -61,7 +62,7 @@ def _lines(said: Facts) -> Iterator[str]:
         yield f"a changed file is wrong, the old mapping plays on: {first}"
         yield from more
     yield (
-        f"'{said.get('name')}' runs for {_duration(said.get('running_s', 0))}, process"
+        f"'{said.get('name')}' runs for {duration(said.get('running_s', 0))}, process"
         f" {said.get('process')}, matbridge {said.get('version')}"
     )
 
@@ -71,9 +72,3 @@ def _heard(board: Facts) -> str:
         f"{board.get('scans_per_s', 0)} scans/s, {board.get('lost', 0)} lost,"
         f" {board.get('damaged', 0)} damaged"
     )
-
-
-def _duration(seconds: float) -> str:
-    minutes, left = divmod(int(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours} h {minutes} min" if hours else f"{minutes} min {left} s"

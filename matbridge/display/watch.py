@@ -17,11 +17,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
+from pathlib import PurePath
 from typing import Any, NamedTuple
 
 from rich.text import Text
 
 from matbridge.display.bars import EIGHTHS
+from matbridge.display.durations import duration
 from matbridge.mapping.notes import note_name
 from matbridge.plain import escaped
 
@@ -42,9 +44,11 @@ GAP = 1
 SHADES = " ░▒▓█"
 PLAIN_SHADES = " .:*#"
 
-# Lines that are not the mat: the head, and the foot with sounds, boards, outputs, faults.
+# Lines above the mat.
 HEAD_LINES = 2
-FOOT_LINES = 5
+
+# On a narrower screen what plays is worth more than a word on keys.
+HINT_WIDTH = 40
 
 
 class Zone(NamedTuple):
@@ -68,9 +72,11 @@ class Cell(NamedTuple):
     line: int
 
 
-def draw(scene: Facts, frame: Facts, width: int, height: int, *, plain: bool = False) -> Text:
-    """The whole screen, in `height` lines of `width` characters at most."""
-    lines = [*_head(scene, frame, width)]
+def draw(
+    scene: Facts, frame: Facts, width: int, height: int, *, hint: str = "", plain: bool = False
+) -> Text:
+    """The whole screen, in `height` lines of `width` characters at most. hint: what keys do."""
+    lines = [*_head(scene, frame, width, hint)]
     foot = _foot(frame, width)[: max(0, height - HEAD_LINES - 1)]
     room = max(1, height - len(lines) - len(foot))
     lines += draw_mat(zones(scene, frame), width, room, plain=plain)
@@ -200,7 +206,7 @@ def _bar(zone: Zone, width: int, plain: bool) -> Text:
     return Text(("[" if plain else "▕") + "".join(cells), "bold" if zone.sounds else "")
 
 
-def _head(scene: Facts, frame: Facts, width: int) -> list[Text]:
+def _head(scene: Facts, frame: Facts, width: int, hint: str) -> list[Text]:
     presets = scene.get("presets", ())
     preset = scene.get("preset", "")
     number = f" ({presets.index(preset) + 1} of {len(presets)})" if preset in presets else ""
@@ -208,16 +214,23 @@ def _head(scene: Facts, frame: Facts, width: int) -> list[Text]:
     line.append(escaped(str(scene.get("performance", ""))), "dim")
     line.append("  ")
     line.append(f"{escaped(str(preset))}{number}", "bold")
+    # What holds now stands to the right, where no long name pushes it off the screen.
+    marks = Text(no_wrap=True)
     if frame.get("transpose"):
-        line.append(f"  {frame['transpose']:+d} semitones")
+        marks.append(f"  {frame['transpose']:+d} semitones")
     if frame.get("muted"):
-        line.append("  muted", "reverse")
+        marks.append("  ").append("muted", "reverse")
+    if hint and width >= HINT_WIDTH:
+        marks.append(f"  {hint}", "dim")
+    line.truncate(max(0, width - marks.cell_len), pad=True)
+    line.append_text(marks)
     line.truncate(width)
     return [line, Text("")]
 
 
 def _foot(frame: Facts, width: int) -> list[Text]:
     lines = [Text(""), _line("sounds", " ".join(map(_note, frame.get("sounding", ()))))]
+    lines += _recording(frame.get("recording") or {})
     for board in frame.get("boards", ()):
         port = escaped(str(board.get("port", "")))
         said = (
@@ -242,6 +255,17 @@ def _foot(frame: Facts, width: int) -> list[Text]:
     for line in lines:
         line.truncate(width)
     return lines
+
+
+def _recording(take: Facts) -> list[Text]:
+    """The take that is made now, or why the last one ended by itself; mostly nothing."""
+    if take.get("take"):
+        name = PurePath(str(take["take"])).stem
+        said = f"recording, {duration(take.get('seconds', 0))}  {name}"
+        return [_line("take", escaped(said))]
+    if take.get("why", "stopped") not in ("", "stopped"):
+        return [_line("take", escaped(f"ended by itself: {take['why']}"), bad=True)]
+    return []
 
 
 def _line(name: str, said: str, *, bad: bool = False) -> Text:

@@ -81,6 +81,7 @@ def frame(bridge: Bridge) -> dict[str, object]:
         "outputs": [{"name": out.name, "up": out.up} for out in bridge.outlets.outputs],
         "faults": faults(bridge),
         "latency_us": latency_us(bridge),
+        "recording": bridge.recorder.status(),
     }
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import select
 import signal
 import subprocess
@@ -92,6 +93,23 @@ def test_a_press_is_seen_on_a_small_screen_without_colour(
     finally:
         terminal.close()
         bridge.ask("preset", "ebb")
+
+
+def test_how_to_leave_and_whether_a_take_is_made_are_seen(
+    playing: tuple[Bridge, Feet, PtyBoard],
+) -> None:
+    bridge, _, _ = playing
+    terminal = Terminal(bridge)
+    try:
+        assert "Ctrl-C leaves" in terminal.until(lambda text: "scans/s" in text)
+        assert "recording" not in terminal.text
+        take = Path(bridge.ask("record").strip()).stem
+        terminal.until(lambda text: re.search(rf"recording, [1-9]\.\d s  {take}", text) is not None)
+        bridge.ask("record", "--stop")
+        terminal.until(lambda text: "recording" not in text)
+    finally:
+        terminal.close()
+        bridge.ask("record", "--stop")
 
 
 def test_a_watcher_that_stops_reading_is_dropped_and_the_bridge_plays_on(

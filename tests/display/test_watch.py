@@ -62,6 +62,34 @@ def test_everything_a_player_looks_for_is_there() -> None:
         assert part in text, part
 
 
+@pytest.mark.parametrize("width", [40, 60, 80])
+@pytest.mark.parametrize("performance", ["harbour lights", "a very long night beside the harbour"])
+def test_how_to_leave_and_what_holds_is_seen_beside_any_name(width: int, performance: str) -> None:
+    scene = {**SCENE, "performance": performance}
+    head, *_ = draw(scene, FRAME, width, 20, hint="Ctrl-C leaves").plain.split("\n")
+    assert head.endswith("  -2 semitones  muted  Ctrl-C leaves"[-width:])
+    assert len(head) == width
+    assert head.startswith(performance[:3])
+
+
+def test_no_hint_where_none_is_given_or_the_screen_is_too_narrow() -> None:
+    assert "Ctrl" not in "\n".join(lines(SCENE, FRAME))
+    assert "Ctrl" not in draw(SCENE, {}, 39, 20, hint="Ctrl-C leaves").plain
+    assert "low tide (1 of 2)" in draw(SCENE, {}, 39, 20, hint="Ctrl-C leaves").plain
+
+
+def test_the_take_that_is_made_has_a_line_and_none_has_none() -> None:
+    take = {"take": "/takes/harbour-lights 2026-03-01 20-15-03.take", "seconds": 61.5, "bytes": 9}
+    drawn = lines(SCENE, {**FRAME, "recording": take}, 60, 20)
+    assert "take    recording, 1:02  harbour-lights 2026-03-01 20-15-03" in drawn
+    assert len(drawn) == 20
+    for none in ({}, {"take": "", "why": ""}, {"take": "", "why": "stopped"}):
+        drawn = lines(SCENE, {**FRAME, "recording": none}, 60, 20)
+        assert not [line for line in drawn if line.startswith("take")]
+    full = {"take": "", "why": "the disk is full"}
+    assert "take    ended by itself: the disk is full" in lines(SCENE, {**FRAME, "recording": full})
+
+
 def test_zones_lie_as_they_do_before_the_player() -> None:
     drawn = lines(SCENE, FRAME)
     (far,) = [line for line in drawn if "b1 " in line and "faults" not in line]
@@ -189,7 +217,7 @@ def test_status_in_words() -> None:
         "harbour lights on stepping stones: squall (2 of 2)", "transposed by +3", "muted",
         "calibrated 2026-03-01", "board /dev/ttyACM0: it sends nothing",
         "output rack (serial /dev/ttyS0): down: gone", "zone b1: stuck", "median 0.25",
-        "the old mapping plays on: show.yaml:3:1: wrong", "'quay' runs for 1 h 2 min, process 77",
+        "the old mapping plays on: show.yaml:3:1: wrong", "'quay' runs for 1:02:05, process 77",
     ):  # fmt: skip
         assert part in text, part
     assert text.replace("\n", "").isprintable()
@@ -199,7 +227,7 @@ def test_status_tells_of_one_note_and_of_the_take_that_is_made() -> None:
     take = {"take": "/takes/quay.take", "seconds": 61.5, "bytes": 9}
     lines = list(status_lines({**STATUS, "sounding": 1, "recording": take}))
     assert any(line.startswith("  1 note sounds, 84 beats") for line in lines)
-    assert "recording for 1 min 1 s: /takes/quay.take" in lines
+    assert "recording for 1:02, to /takes/quay.take" in lines
     full = {"take": "", "why": "the disk is full"}
     assert "the last take ended by itself: the disk is full" in list(
         status_lines({**STATUS, "recording": full})
