@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 
 from tests.support.bridge import Bridge
@@ -21,9 +22,10 @@ def network_sockets(pid: int) -> list[str]:
     inodes = set()
     for member in family:
         for fd in Path(f"/proc/{member}/fd").iterdir():
-            target = str(fd.readlink())
-            if target.startswith("socket:"):
-                inodes.add(target[len("socket:[") : -1])
+            with suppress(FileNotFoundError):  # a file that was open for a moment
+                target = str(fd.readlink())
+                if target.startswith("socket:"):
+                    inodes.add(target[len("socket:[") : -1])
     found = []
     for table in TABLES:
         path = Path(f"/proc/{pid}/net/{table}")
