@@ -57,6 +57,9 @@ SEND_BYTES = 16_384
 
 ROOT = 0
 
+# For its owner alone; see `_is_ours`.
+SOCKET_MODE = 0o600
+
 
 class Exchange:
     """One request that is to be answered, now or later, by one call of `grant` or `refuse`."""
@@ -349,16 +352,18 @@ class ControlServer:
 def _listener(path: str) -> socket.socket:
     listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
     listener.setblocking(False)
-    # Of mode 0600 from the first moment on: a chmod would come after the bind.
-    mask = os.umask(0o177)
     try:
+        # Linux gives the file the mode of the socket, from the first moment on; elsewhere it is
+        # changed at once, in a folder that is ours alone. Not by the umask, which is the whole
+        # process's: what another thread made in that moment was closed to all, too.
+        with contextlib.suppress(OSError):
+            os.fchmod(listener.fileno(), SOCKET_MODE)
         listener.bind(path)
+        os.chmod(path, SOCKET_MODE)  # noqa: PTH101
         listener.listen(MAX_CLIENTS)
     except OSError:
         listener.close()
         raise
-    finally:
-        os.umask(mask)
     return listener
 
 

@@ -9,10 +9,12 @@ import os
 import socket
 import stat
 import subprocess
+import sys
 import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -140,6 +142,31 @@ def test_a_request_is_answered(rig: Rig) -> None:
 
 def test_only_the_owner_may_speak_from_the_first_moment_on(rig: Rig) -> None:
     assert stat.S_IMODE(os.lstat(rig.path).st_mode) == 0o600
+
+
+def test_nothing_else_of_the_process_gets_the_socket_s_mode(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What another thread makes in that moment, as the folder of owed notes, is not shut to all."""
+    modes: list[int] = []
+
+    class Socket(socket.socket):
+        def bind(self, address: Any, /) -> None:
+            super().bind(address)
+            beside = tmp_path / "made meanwhile"
+            beside.mkdir()
+            modes.extend(stat.S_IMODE(os.lstat(path).st_mode) for path in (address, beside))
+
+    monkeypatch.setattr(socket, "socket", Socket)
+    mask = os.umask(0o022)
+    try:
+        rig = Rig(tmp_path)
+        rig.server.close()
+    finally:
+        os.umask(mask)
+    socket_mode, folder_mode = modes
+    assert folder_mode == 0o755
+    assert socket_mode == 0o600 or sys.platform != "linux"
 
 
 ASKING = """
