@@ -78,6 +78,11 @@ def _failed(error: Exception) -> int:
             print(shown(problem), file=sys.stderr)
     elif isinstance(error, MatbridgeError):
         print(f"matbridge: {error}", file=sys.stderr)
+    elif isinstance(error, OSError) and error.filename is not None:
+        from matbridge.plain import escaped
+
+        # Of a file or folder that refuses, such as the state folder of another user.
+        print(f"matbridge: {escaped(str(error.filename))}: {error.strerror}", file=sys.stderr)
     else:
         raise error
     return 1

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import subprocess
 import sys
 from importlib import import_module
@@ -138,3 +139,26 @@ def test_a_reader_that_has_gone_is_no_traceback() -> None:
         check=False,
     )
     assert done.stderr == ""
+
+
+def test_a_folder_that_refuses_is_named_without_a_traceback(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a state folder does that belongs to somebody else; to root no mode refuses anything."""
+
+    def refuse(_: object) -> int:
+        raise PermissionError(errno.EACCES, "Permission denied", "/srv/stage/\x1b[2Jstate")
+
+    monkeypatch.setattr(cli, "command", lambda name: refuse)
+    assert cli.main(["takes"]) == 1
+    said = capsys.readouterr().err
+    assert said == "matbridge: /srv/stage/\\x1b[2Jstate: Permission denied\n"
+
+
+def test_a_mistake_of_ours_keeps_its_traceback(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(_: object) -> int:
+        raise OSError(errno.EBADF, "Bad file descriptor")
+
+    monkeypatch.setattr(cli, "command", lambda name: fail)
+    with pytest.raises(OSError, match="Bad file descriptor"):
+        cli.main(["takes"])
