@@ -27,6 +27,18 @@ ANSWER_S = 35.0
 # The largest reply, a status, is some kilobytes; a watcher's lines are longer.
 READ_BYTES = 65_536
 
+# What each command does, for its --help.
+_ABOUT = {
+    "preset": "Play a preset; without one, list them, a * before the one that plays now.",
+    "status": "Tell how the running bridge fares: its boards, outputs, faults and latency.",
+    "panic": "End every note that sounds, and say how many there were.",
+    "mute": "Play nothing, or play again; without on or off, the other of the two.",
+    "transpose": "Move every note by so many semitones (below 0, down), or to so many from where\n"
+    "it is written; without a number, say by how many notes are moved.",
+    "reload": "Take up changed files now; a wrong one changes nothing.",
+    "stop": "End the running bridge, and wait until it has ended.",
+}
+
 _HELP = {
     "--name": "  --name NAME   of the bridge, where several are running",
     "--json": "  --json        for programs: one JSON object",
@@ -215,7 +227,8 @@ def _run(
         do(words, name)
     except _Usage as error:
         if error.code == 0:
-            print("\n".join((usage, "", *(_HELP[option] for option in (*options, "--name")))))
+            told = (_HELP[option] for option in (*options, "--name"))
+            print("\n".join((usage, "", _ABOUT[command], "", *told)))
         else:
             print(f"{usage}\nmatbridge {command}: {error}", file=sys.stderr)
         return error.code

@@ -20,6 +20,9 @@ HEAVY = {
     "rich", "rtmidi", "serial", "subprocess", "threading", "typing", "yaml",
 }  # fmt: skip
 
+# As wide as the narrowest terminal that is common.
+COLUMNS = 80
+
 
 def loaded_by(code: str) -> set[str]:
     """Modules that a fresh interpreter has loaded after running `code`."""
@@ -71,7 +74,10 @@ def test_help_lists_every_command(capsys: pytest.CaptureFixture[str]) -> None:
         assert summary in said
 
 
-def test_every_command_is_there_and_has_help(capsys: pytest.CaptureFixture[str]) -> None:
+def test_every_command_is_there_and_has_help(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(COLUMNS))
     for name, (module, _) in cli.COMMANDS.items():
         try:
             import_module(f"matbridge.cli.{module.partition(':')[0]}")
@@ -83,7 +89,13 @@ def test_every_command_is_there_and_has_help(capsys: pytest.CaptureFixture[str])
         except SystemExit as end:
             code = end.code  # argparse's way
         assert code in (0, None), name
-        assert f"matbridge {name}" in capsys.readouterr().out
+        said = capsys.readouterr().out
+        assert f"matbridge {name}" in said
+        # Between the usage and the options stands a sentence on what it does.
+        about = said.split("\n\n")[1]
+        assert about[0].isupper(), name
+        assert "." in about, name
+        assert max(map(len, said.splitlines())) <= COLUMNS
 
 
 def test_no_command_is_a_usage_error_that_shows_the_usage(
