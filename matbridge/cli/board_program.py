@@ -30,7 +30,7 @@ def programs() -> Iterator[tuple[str, Traversable]]:
 
 
 def main(argv: Sequence[str]) -> int:
-    """Write the programs; files that stand there already are never overwritten."""
+    """Write the programs; files that are there already are never overwritten."""
     parser = argparse.ArgumentParser(
         prog="matbridge board-program",
         description="Write out the board programs: for the Arduino tools (AVR and ESP32-class "
@@ -43,7 +43,7 @@ def main(argv: Sequence[str]) -> int:
     standing = [str(target) for target, _ in targets if target.exists()]
     if standing:
         print(
-            f"matbridge: nothing written: {standing[0]} stands there already;"
+            f"matbridge: nothing written: {standing[0]} is there already;"
             " name another folder, or move it away",
             file=sys.stderr,
         )

@@ -130,7 +130,8 @@ def _unheard(mat: MatPlan, heard: Heard) -> Finding:
     plan = heard.plan
     if found.looks is Looks.NOTHING:
         text = "it is there and sends nothing"
-        return Finding("format", State.WRONG, text, "is its program running, and its DTR needed?")
+        remedy = "is its program running? many boards send only with dtr: true"
+        return Finding("format", State.WRONG, text, remedy)
     if found.looks in (Looks.TEXT, Looks.PACKED):
         return Finding("format", State.WRONG, *_as_guessed(mat, plan, found, plan.baud))
     tried = []
@@ -257,7 +258,7 @@ def _zones(mat: MatPlan, heard: Heard) -> list[Finding]:
     usual = median(rest.noise for rest in measured.values())
     worst = max(measured, key=lambda zone: measured[zone].noise)
     text = (
-        f"{usual:.1f} readings in the middle, {measured[worst].noise:.1f} at most "
+        f"{usual:.1f} readings usually, {measured[worst].noise:.1f} at most "
         f"({mat.zones[worst].name})"
     )
     found = [Finding("noise", State.GOOD, text)]

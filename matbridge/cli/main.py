@@ -43,7 +43,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "schema": ("schema", "print the JSON Schema of the files, or the reference of their keys"),
     "completion": ("completion", "what a shell needs to complete command lines"),
     "board-program": ("board_program", "write out the programs to flash on a board"),
-    "ports": ("ports", "list boards, MIDI ports and drivers"),
+    "ports": ("ports", "list boards, and MIDI systems with their ports"),
     "doctor": ("doctor", "find out what is wrong with a mat, and what costs time"),
     "identify": ("identify", "learn which channel lies under which zone"),
     "calibrate": ("calibrate", "measure every zone, at rest and pressed"),

@@ -52,7 +52,7 @@ def main(argv: Sequence[str]) -> int:
         with target.open("x", encoding="utf-8") as stream:
             stream.write(text)
     except FileExistsError:
-        return _failed(f"{target} stands there already; name another, or move it away")
+        return _failed(f"{target} is there already; name another, or move it away")
     except OSError as error:
         return _failed(f"cannot write {target}: {error.strerror}")
     print(f"{target}: written; change it to your liking, then 'matbridge check {target}'")

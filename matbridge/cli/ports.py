@@ -1,4 +1,4 @@
-"""`matbridge ports`: boards, MIDI ports and drivers, with what to write in a file to use them."""
+"""`matbridge ports`: boards and the ports of MIDI systems, with what to write to use them."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ def main(argv: Sequence[str]) -> int:
     """0, whatever is there."""
     parser = argparse.ArgumentParser(
         prog="matbridge ports",
-        description="List the boards, and the MIDI drivers with their ports, that are here now.",
+        description="List the boards, and the MIDI systems with their ports, that are here now.",
     )
     parser.add_argument("--json", action="store_true", help="for programs: one JSON object")
     options = parser.parse_args(argv)
@@ -55,7 +55,7 @@ def _board_lines(boards: Sequence[FoundPort]) -> list[str]:
 
 
 def _midi_lines(systems: Sequence[MidiSystem], trouble: str) -> list[str]:
-    lines = ["MIDI drivers, in the order they are tried"]
+    lines = ["MIDI systems, in the order they are tried"]
     if trouble:
         lines.append(f"  {trouble}")
     for system in systems:

@@ -35,9 +35,7 @@ def check_new(path: Path, replace: bool) -> None:
     What is no file, such as a pipe, takes what it is given.
     """
     if path.is_file() and not replace:
-        raise TakeError(
-            f"{path} stands there already; name another, or write over it with --replace"
-        )
+        raise TakeError(f"{path} is there already; name another, or write over it with --replace")
 
 
 def calibration_in(take: Take, mat: MatPlan) -> Calibration | None:

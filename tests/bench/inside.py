@@ -93,27 +93,30 @@ def rested(folder: Path, size: Size) -> Figures:
     for case, rest_s in (("at once", 0.0), ("a scan period apart", 0.9 / RATE_HZ)):
         pipeline = bridges.pipeline(show)
         pipeline.start(1000.0)
-
-        def timed(work: Callable[[], Sent]) -> tuple[Sent, float]:
-            if rest_s:  # noqa: B023 - called at once
-                time.sleep(rest_s)  # noqa: B023 - likewise
-            before = time.perf_counter()
-            sent = work()
-            return sent, (time.perf_counter() - before) * 1e6
-
         notes, quiet = [], []
         for index, frame in enumerate(played.frames):
-            sent, took_us = timed(partial(pipeline.feed, 0, frame, 1000.0 + index / RATE_HZ))
+            sent, took_us = _timed_us(
+                rest_s, partial(pipeline.feed, 0, frame, 1000.0 + index / RATE_HZ)
+            )
             if not sent:
                 quiet.append(took_us)
             elif sent[0][1][0] & 0xF0 == NOTE_ON:
                 notes.append(took_us)
-        least = [timed(partial(_numbers, frame))[1] for frame in played.frames]
+        least = [_timed_us(rest_s, partial(_numbers, frame))[1] for frame in played.frames]
         result[case] = {
             BRIDGE: {"note_us": round(median(notes), 1), "quiet_us": round(median(quiet), 1)},
             LEAST: {"quiet_us": round(median(least), 1)},
         }
     return result
+
+
+def _timed_us(rest_s: float, work: Callable[[], Sent]) -> tuple[Sent, float]:
+    """What comes of the work, and how long it took, after a rest."""
+    if rest_s:
+        time.sleep(rest_s)
+    before = time.perf_counter()
+    sent = work()
+    return sent, (time.perf_counter() - before) * 1e6
 
 
 def _numbers(frame: bytes) -> Sent:

@@ -31,7 +31,7 @@ def test_nothing_is_written_over(tmp_path: Path, capsys: pytest.CaptureFixture[s
     file.write_text("precious")
     assert main(["mat", str(file)]) == 1
     assert file.read_text() == "precious"
-    assert "stands there already; name another, or move it away" in capsys.readouterr().err
+    assert "is there already; name another, or move it away" in capsys.readouterr().err
 
 
 def test_a_folder_that_is_not_there(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

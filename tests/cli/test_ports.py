@@ -56,6 +56,7 @@ def test_boards_and_midi_ports_are_listed_with_what_to_write(
     assert f"    port: {BY_ID}\n" in told
     assert "    port: usb:0403:6001\n" in told
     assert "\x1b" not in told
+    assert "MIDI systems, in the order they are tried\n" in told
     assert "  JACK (jack): works\n" in told
     assert [board["port"] for board in facts["boards"]] == [BY_ID, "usb:0403:6001", "/dev/ttyAMA0"]
     jack = next(system for system in facts["midi"] if system["name"] == "jack")

@@ -170,7 +170,7 @@ def test_a_file_that_is_there_is_written_over_only_where_that_is_said(
     done = shell.run(*argv)
     assert done.returncode == 1
     assert done.stderr == (
-        "matbridge: old stands there already; name another, or write over it with --replace\n"
+        "matbridge: old is there already; name another, or write over it with --replace\n"
     )
     assert old.read_text() == "an evening's work"
     assert not (shell.root / "new").exists()

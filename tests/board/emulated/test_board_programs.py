@@ -163,4 +163,4 @@ def test_nothing_is_written_over(written: Path, capsys: pytest.CaptureFixture[st
     from matbridge.cli.board_program import main
 
     assert main([str(written)]) == 1
-    assert "stands there already" in capsys.readouterr().err
+    assert "is there already" in capsys.readouterr().err
