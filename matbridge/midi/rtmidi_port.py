@@ -278,11 +278,23 @@ class Listener:
 
     Opening raises OutputUnavailable while it cannot be, OutputAmbiguous for a pattern that fits
     several. Messages are polled, never called back: a callback would run in JACK's audio thread.
+
+    A client that comes while others go may be left out of JACK's rounds (seen with jackd2): it is
+    connected, and deaf for ever. So under JACK it sends itself a message between two checks. Song
+    position pointers are therefore heard by nobody else there.
     """
+
+    # Checks without a message of our own until it counts as deaf.
+    MISSES = 2
 
     def __init__(self, pattern: str, client: str, drivers: tuple[Driver, ...]) -> None:
         driver, out = connect(drivers, f"{PULSE_CLIENT}-{os.getpid()}-ask")
-        out.delete()
+        self._to_self: rtmidi.MidiOut | None = None
+        self._missed = 0
+        if driver.api == rtmidi.API_UNIX_JACK:
+            self._to_self = out
+        else:
+            out.delete()
         with translated(driver.title):
             self._in = rtmidi.MidiIn(rtapi=driver.api, name=client)
         try:
@@ -293,8 +305,12 @@ class Listener:
                 # Clock is wanted; system exclusive and active sensing are not.
                 self._in.ignore_types(sysex=True, timing=False, active_sense=True)
                 self._in.open_port(index, "in")
+                if self._to_self is not None:
+                    self._to_self.open_port(out.get_ports().index(f"{client}:in"), "out")
         except BaseException:
             self._in.delete()
+            if self._to_self is not None:
+                self._to_self.delete()
             raise
 
     @staticmethod
@@ -309,14 +325,24 @@ class Listener:
         """What has come since the last call."""
         found = []
         while (event := self._in.get_message()) is not None:
-            found.append(bytes(event[0]))
+            message = bytes(event[0])
+            if message[0] == _PULSE_STATUS and self._to_self is not None:
+                self._missed = 0
+            else:
+                found.append(message)
         return found
 
     def check(self) -> None:
-        """Raise OutputLost when the port has gone, which nothing else would tell."""
+        """Raise OutputLost when the port has gone, or we are deaf: nothing else would tell."""
         with translated(f"MIDI input '{self._watched}'"):
             if self._watched not in self._in.get_ports():
                 raise OutputLost(f"MIDI input '{self._watched}' is gone")
+            if self._to_self is None:
+                return
+            if self._missed >= self.MISSES:
+                raise OutputLost(f"MIDI input '{self._watched}': JACK does not serve us")
+            self._missed += 1
+            self._to_self.send_message((_PULSE_STATUS, 0, 0))
 
 
 class Pulse:
