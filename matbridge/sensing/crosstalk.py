@@ -128,25 +128,26 @@ def is_leakage(zone: Zone, awake: Collection[Zone], time_s: float) -> bool:
             leaks.get(other, 0.0) * _carried(other, time_s) for other in others if other.load > 0.0
         )
         return force(zone, zone.load) < felt
+    plain = zone.load / PLAIN_SHARE
+    if not any(other.load > plain and other in leaks for other in others):
+        return False
     rise = zone.rise
     quick = zone.state is not State.FAINT and rise.peak - zone.quick_low() >= zone.onset_level
     # What rises from a load may have crept up for as long as it counts as quick.
     since_s = rise.contact_s - QUICK_S if rise.base else rise.contact_s
-    plain = zone.load / PLAIN_SHARE
+    own = force(zone, rise.peak) - force(zone, rise.base)
     felt = 0.0
-    beside = False
     for other in others:
-        load = other.load
         share = leaks.get(other, 0.0)
-        if load <= 0.0 or not share:
+        if other.load <= 0.0 or not share:
             continue
-        if load > plain:
-            beside = True
         if quick and not _grew_since(other, since_s, time_s):
             felt += share * _risen(other, time_s)
         else:
             felt += share * _carried(other, time_s)
-    return beside and force(zone, rise.peak) - force(zone, rise.base) < felt
+        if own < felt:
+            return True
+    return False
 
 
 def is_beside_a_touch(zone: Zone) -> bool:
