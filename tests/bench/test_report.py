@@ -31,3 +31,8 @@ def test_only_what_got_worse_by_more_than_a_third_is_marked() -> None:
     assert marked({RATE: 23.0, COST: 0.15, "a new one": 9.0}, accepted) == []
     assert marked({RATE: 22.0, COST: 0.1}, accepted) == [RATE]
     assert marked({RATE: 90.0, COST: 0.17}, accepted) == [COST]
+
+
+def test_a_ratio_of_nothing_is_compared_like_others() -> None:
+    assert marked({RATE: 0.0, COST: 0.0}, {RATE: 0.0, COST: 0.0}) == []
+    assert marked({RATE: 0.0, COST: 0.1}, {RATE: 1.0, COST: 0.0}) == [RATE, COST]
