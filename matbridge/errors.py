@@ -53,6 +53,10 @@ class DocumentError(MatbridgeError):
         super().__init__("\n".join(map(str, problems)))
         self.problems = problems
 
+    def __reduce__(self) -> tuple[type[DocumentError], tuple[tuple[Problem, ...]]]:
+        """An exception is otherwise made anew, in another process, from its text."""
+        return DocumentError, (self.problems,)
+
 
 class CalibrationError(MatbridgeError):
     """A calibration is damaged, or was made for another mat or sensor."""

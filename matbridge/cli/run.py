@@ -6,6 +6,10 @@ import argparse
 import os
 from collections.abc import Sequence
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from matbridge.service.loading import Loading
+
 
 def parser() -> argparse.ArgumentParser:
     made = argparse.ArgumentParser(
@@ -40,6 +44,15 @@ def parser() -> argparse.ArgumentParser:
 def main(argv: Sequence[str]) -> int:
     given = parser().parse_args(argv)
     from matbridge.cli.show_argument import written_file
+    from matbridge.service.loading import Loading
+
+    remarks: list[str] = []
+    # First of all: the rest is imported while it goes on.
+    with Loading(written_file(given.file, remarks.append)) as loading:
+        return _play(given, loading, remarks)
+
+
+def _play(given: argparse.Namespace, loading: Loading, remarks: Sequence[str]) -> int:
     from matbridge.service.host import Host, Options
     from matbridge.service.log import Format, Log, in_journal, to_descriptor
 
@@ -54,7 +67,9 @@ def main(argv: Sequence[str]) -> int:
         lock_memory=given.lock_memory,
     )
     try:
-        return Host(log, options).run(written_file(given.file, log.info))
+        for remark in remarks:
+            log.info(remark)
+        return Host(log, options).run(loading)
     finally:
         log.close()
 

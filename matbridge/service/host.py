@@ -1,7 +1,8 @@
 """A process that plays a show: everything around the bridge, from the first lock to the last word.
 
-name claimed ─▶ files read ─▶ boards claimed ─▶ outputs open, owed notes out ─▶ boards looked for
-  ─▶ control socket ─▶ ready ─▶ the loop, until a signal or `stop` ─▶ boards, notes, outputs
+name claimed, while files are read ─▶ boards claimed ─▶ outputs open, owed notes out
+  ─▶ boards looked for ─▶ control socket ─▶ ready
+  ─▶ the loop, until a signal or `stop` ─▶ boards, notes, outputs
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from matbridge.service.bridge import Bridge
 from matbridge.service.claims import Claims, name_of
 from matbridge.service.commands import Commands
 from matbridge.service.control import ControlServer, socket_path
-from matbridge.service.loading import Loaded, load
+from matbridge.service.loading import Loaded, Loading
 from matbridge.service.log import Log
 from matbridge.service.loop import ServiceLoop
 from matbridge.service.notify import Notifier
@@ -74,15 +75,15 @@ class Host:
         self._amending: Timer | None = None
         self.loop = ServiceLoop(self._mistake)
 
-    def run(self, file: str) -> int:
-        """Play a performance file until told to stop; the exit code.
+    def run(self, loading: Loading) -> int:
+        """Play a performance that is being loaded, until told to stop; the exit code.
 
         Raises MatbridgeError where it cannot be played; nothing has been sent then.
         """
-        claims = Claims(runtime_folder(), self._options.name or name_of(file))
+        claims = Claims(runtime_folder(), self._options.name or name_of(loading.file))
         try:
             claims.take_name()
-            loaded = load(file)
+            loaded = loading.result()
             preset = _preset(loaded.show, self._options.preset)
             claims.take_boards(loaded.show.mat.boards)
             bridge = Bridge(
@@ -95,7 +96,7 @@ class Host:
             if loaded.calibration_error:
                 self._log.warning("playing uncalibrated", reason=loaded.calibration_error)
             try:
-                self._play(bridge, claims, file, loaded, preset)
+                self._play(bridge, claims, loading.file, loaded, preset)
             finally:
                 bridge.close()
         finally:

@@ -1,24 +1,27 @@
 """A performance, its mat and the mat's calibration, loaded together; in a process of its own too.
 
-To read, check and compile files takes a tenth of a second and more. A bridge that plays has none
-to spare, so it has another process run `main`, which writes a pickle of what `load` returns, or of
-its error as text, to standard output.
+To read, check and compile files takes tenths of a second, most of it for what is imported to do it.
+A bridge has neither that time nor that memory to spare. When it starts, a fork of it loads while it
+imports everything else; when it plays, a new process does. Each sends what `load` returned, or why
+it did not, as a pickle.
 """
 
 from __future__ import annotations
 
+import contextlib
+import gc
 import os
 import pickle
-import sys
+import signal
+import traceback
 from dataclasses import dataclass
 from pathlib import Path
+from types import TracebackType
+from typing import NoReturn
 
-from matbridge.errors import CalibrationError, DocumentError, MatbridgeError
+from matbridge.errors import CalibrationError, MatbridgeError
 from matbridge.mapping.plan import Show
 from matbridge.sensing.calibration import Calibration
-
-# The child gives way to everything else; only the reload waits for it.
-NICENESS = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,16 +37,8 @@ class Loaded:
     calibration_error: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class NotLoaded:
-    """What was wrong; files: what to watch until it is mended."""
-
-    error: str
-    files: tuple[str, ...]
-
-
 def load(file: str) -> Loaded:
-    """Raises DocumentError where a file is wrong."""
+    """Raises DocumentError where a file is wrong, OSError where the state folder refuses."""
     from matbridge.mapping.load import load_show
     from matbridge.mapping.wiring import wiring
     from matbridge.sensing.calibration import check_fit
@@ -61,17 +56,95 @@ def load(file: str) -> Loaded:
     return Loaded(show, calibration, path)
 
 
-def main(file: str) -> int:
-    """The child's work; returns its exit code."""
-    os.nice(NICENESS)
-    result: Loaded | NotLoaded
+def send(file: str, to_fd: int) -> None:
+    """Load, and write what comes of it to a descriptor, which is closed."""
+    result: Loaded | MatbridgeError | OSError
     try:
         result = load(file)
-    except DocumentError as error:
-        files = dict.fromkeys(problem.path for problem in error.problems)
-        result = NotLoaded(str(error), tuple(files))
-    except MatbridgeError as error:
-        result = NotLoaded(str(error), ())
-    sys.stdout.buffer.write(pickle.dumps(result, pickle.HIGHEST_PROTOCOL))
-    sys.stdout.buffer.flush()
-    return 0
+    except (MatbridgeError, OSError) as error:
+        result = error
+    with open(to_fd, "wb") as out:
+        pickle.dump(result, out, pickle.HIGHEST_PROTOCOL)
+
+
+def received(data: bytes) -> Loaded | MatbridgeError | OSError:
+    """What `send` wrote. Raises EOFError where it did not come to that."""
+    try:
+        result = pickle.loads(data)  # noqa: S301 - from our own process
+    except Exception as error:
+        raise EOFError(f"the loader ended without a result ({error})") from error
+    if isinstance(result, Loaded | MatbridgeError | OSError):
+        return result
+    raise EOFError("the loader gave something else")
+
+
+class Loading:
+    """A load that goes on beside this process, in a fork of it: there must be no thread yet.
+
+    Left as a context, it is ended, whatever it is at.
+    """
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+        self._fd, to_fd = os.pipe()
+        self._pid = os.fork()
+        if not self._pid:
+            os.close(self._fd)
+            _work(file, to_fd)
+        os.close(to_fd)
+
+    def __enter__(self) -> Loading:
+        return self
+
+    def __exit__(
+        self,
+        _kind: type[BaseException] | None,
+        _error: BaseException | None,
+        _trace: TracebackType | None,
+    ) -> None:
+        if self._pid:
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(self._pid, signal.SIGKILL)
+            self._wait()
+
+    def result(self) -> Loaded:
+        """Wait for what `load` returns or raises. Once.
+
+        Raises MatbridgeError too where the process ended without either.
+        """
+        data = []
+        while piece := os.read(self._fd, READ_BYTES):
+            data.append(piece)
+        self._wait()
+        try:
+            result = received(b"".join(data))
+        except EOFError as error:
+            raise MatbridgeError(f"{self.file}: {error}") from error
+        if isinstance(result, Loaded):
+            return result
+        raise result
+
+    def _wait(self) -> None:
+        os.close(self._fd)
+        os.waitpid(self._pid, 0)
+        self._pid = 0
+
+
+# How much of what a loader sends is taken at once.
+READ_BYTES = 1 << 18
+
+
+def _work(file: str, to_fd: int) -> NoReturn:
+    """What the fork does instead of all that its parent would go on to do."""
+    code = 1
+    try:
+        # It ends before there is much to collect.
+        gc.disable()
+        send(file, to_fd)
+        code = 0
+    except (KeyboardInterrupt, BrokenPipeError):
+        pass  # the parent was told as well, or has gone
+    except BaseException:  # noqa: BLE001 - nothing may get out of here into the parent's code
+        traceback.print_exc()
+    finally:
+        os._exit(code)

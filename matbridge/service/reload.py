@@ -17,15 +17,15 @@ from __future__ import annotations
 
 import contextlib
 import os
-import pickle
 import signal
 import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
 
+from matbridge.errors import DocumentError, MatbridgeError
 from matbridge.loop import Loop, Timer
-from matbridge.service.loading import Loaded, NotLoaded
+from matbridge.service.loading import READ_BYTES, Loaded, received
 
 # How often the files are looked at: an editor saves, a performer looks up, and it is there.
 LOOK_S = 0.5
@@ -37,11 +37,16 @@ LOADING_S = 30.0
 # is no accident.
 TRIES = 3
 
-# How much of what the loader sends is taken in one turn of the loop.
-READ_BYTES = 1 << 18
+# The loader gives way to everything else; only the reload waits for it.
+NICENESS = 10
 
 # Not `-m`: the classes it pickles must be those of the module, not of __main__.
-CHILD = "import sys; from matbridge.service.loading import main; sys.exit(main(sys.argv[1]))"
+CHILD = f"""
+import os, sys
+os.nice({NICENESS})
+from matbridge.service.loading import send
+send(sys.argv[1], 1)
+"""
 
 Print = tuple[int, int, int] | None
 """What tells a file from what it was: time of change, size, inode (a rename); None when absent.
@@ -142,13 +147,15 @@ class Reloader:
         else:
             self._done(f"{accident}; save a file again, or ask for a reload")
 
-    def _loaded(self, result: Loaded | NotLoaded) -> None:
+    def _loaded(self, result: Loaded | MatbridgeError | OSError) -> None:
         self._loader = None
         self._tries = 0
-        if isinstance(result, NotLoaded):
-            # The mat file may be another one now: it must be watched to be seen mended.
-            self._watch(tuple(dict.fromkeys((*self._files, *result.files))))
-            self._done(result.error)
+        if not isinstance(result, Loaded):
+            if isinstance(result, DocumentError):
+                # The mat file may be another one now: it must be watched to be seen mended.
+                wrong = (problem.path for problem in result.problems)
+                self._watch(tuple(dict.fromkeys((*self._files, *wrong))))
+            self._done(str(result))
             return
         self._watch_loaded(result)
         # An edit must not take away the calibration that plays, nor leave a new one out unheard.
@@ -180,7 +187,7 @@ class _Loader:
         self,
         loop: Loop,
         file: str,
-        on_result: Callable[[Loaded | NotLoaded], None],
+        on_result: Callable[[Loaded | MatbridgeError | OSError], None],
         on_accident: Callable[[str], None],
     ) -> None:
         """Raises OSError where there is no process to be had."""
@@ -220,14 +227,11 @@ class _Loader:
             return
         self.close()
         try:
-            result = pickle.loads(b"".join(self._data))  # noqa: S301 - from our own process
-        except Exception as error:  # noqa: BLE001 - whatever a cut pickle raises
-            self._on_accident(f"the loader ended without a result ({error})")
+            result = received(b"".join(self._data))
+        except EOFError as error:
+            self._on_accident(str(error))
             return
-        if isinstance(result, Loaded | NotLoaded):
-            self._on_result(result)
-        else:
-            self._on_accident("the loader gave something else")
+        self._on_result(result)
 
     def _too_long(self) -> None:
         self.close()

@@ -35,6 +35,14 @@ FIFO_PRIORITY = 10
 PR_SET_TIMERSLACK = 29  # linux/prctl.h
 
 
+@dataclass(frozen=True, slots=True)
+class Started:
+    """A running bridge. ready_s: from the start of the process until it had opened the board."""
+
+    pid: int
+    ready_s: float
+
+
 @dataclass(slots=True)
 class Run:
     """What one run of one bridge gave. Times are monotonic nanoseconds."""
@@ -46,7 +54,7 @@ class Run:
     cpu_s: float = 0.0
     wall_s: float = 0.0
     peak_rss_kib: int = 0
-    ready_s: float = 0.0  # from the start of the process until it had opened the board
+    ready_s: float = 0.0
     drained_ns: int = 0
     overrun: bool = False
     generator_late_ns: Sequence[int] = field(default_factory=list)
@@ -98,14 +106,58 @@ def peak_rss_kib(pid: int) -> int:
 
 
 def _has_open(pid: int, path: str) -> bool:
+    """Whether the process itself does. Cheap: it is asked a thousand times a second."""
+    with contextlib.suppress(OSError):
+        for entry in Path(f"/proc/{pid}/fd").iterdir():
+            with contextlib.suppress(OSError):
+                if str(entry.readlink()) == path:
+                    return True
+    return False
+
+
+def _pin(pid: int, cpu: int) -> None:
+    """Keep a process and its descendants, all threads, on one processor."""
     for member in _family(pid):
         with contextlib.suppress(OSError):
-            folder = Path(f"/proc/{member}/fd")
-            for entry in folder.iterdir():
+            for task in Path(f"/proc/{member}/task").iterdir():
                 with contextlib.suppress(OSError):
-                    if str(entry.readlink()) == path:
-                        return True
-    return False
+                    os.sched_setaffinity(int(task.name), {cpu})
+
+
+@contextlib.contextmanager
+def started(label: str, command: Sequence[str], board: Pty, log: Path) -> Iterator[Started]:
+    """A bridge that has opened its board; ended afterwards.
+
+    Raises RuntimeError, with the end of its log, when it ends by itself.
+    """
+    since_ns = time.monotonic_ns()
+    with log.open("wb") as sink:
+        bridge = subprocess.Popen(
+            list(command), stdin=subprocess.DEVNULL, stdout=sink, stderr=sink, env=_as_installed()
+        )
+    try:
+        while not _has_open(bridge.pid, board.path):
+            if bridge.poll() is not None or time.monotonic_ns() - since_ns > OPEN_LIMIT_S * 1e9:
+                raise RuntimeError(f"{label} did not open the board\n{log.read_text()[-2000:]}")
+            time.sleep(0.001)
+        yield Started(bridge.pid, (time.monotonic_ns() - since_ns) / 1e9)
+        if bridge.poll() is not None:
+            raise RuntimeError(f"{label} ended by itself\n{log.read_text()[-2000:]}")
+    finally:
+        if bridge.poll() is None:
+            bridge.send_signal(signal.SIGTERM)
+            try:
+                bridge.wait(3)
+            except subprocess.TimeoutExpired:
+                bridge.kill()
+                bridge.wait()
+
+
+def _as_installed() -> dict[str, str]:
+    """The environment without what keeps an interpreter from its compiled modules: an installed
+    program has them, and a checkout from its second start on.
+    """
+    return {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
 
 
 class Pty:
@@ -176,7 +228,8 @@ class Receiver(threading.Thread):
 
     def end(self) -> None:
         self._ended.set()
-        self.join()
+        if self.is_alive():
+            self.join()
         self.pty.close()
 
 
@@ -255,50 +308,29 @@ def measure(
     cpus = _cpus()
     board, receiver = Pty(), Receiver()
     run = Run(label, 0, [], receiver.received)
-    bridge: subprocess.Popen[bytes] | None = None
     try:
-        os.sched_setaffinity(0, {cpus[-1]})  # inherited by the bridge
-        started_ns = time.monotonic_ns()
-        with log.open("wb") as sink:
-            bridge = subprocess.Popen(
-                list(command(board.path, receiver.pty.path)),
-                stdin=subprocess.DEVNULL,
-                stdout=sink,
-                stderr=sink,
-            )
-        os.sched_setaffinity(0, {cpus[0]})
-        receiver.start()
-        while not _has_open(bridge.pid, board.path):
-            if bridge.poll() is not None or time.monotonic_ns() - started_ns > OPEN_LIMIT_S * 1e9:
-                raise RuntimeError(f"{label} did not open the board\n{log.read_text()[-2000:]}")
-            time.sleep(0.001)
-        run.ready_s = (time.monotonic_ns() - started_ns) / 1e9
-        time.sleep(SETTLE_S)
-        if beside is not None:
-            beside(bridge.pid)
-        with quiet_generator():
-            before = cpu_s(bridge.pid), time.monotonic()
-            if flood_s:
-                _flood(board, played, run, flood_s)
-            else:
-                fifo()
-                pace(board, played, run)
-                os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
-            run.drained_ns = board.drained()
-            run.cpu_s = cpu_s(bridge.pid) - before[0]
-            run.wall_s = time.monotonic() - before[1]
-        time.sleep(SETTLE_S)
-        run.peak_rss_kib = peak_rss_kib(bridge.pid)
-        if bridge.poll() is not None:
-            raise RuntimeError(f"{label} ended by itself\n{log.read_text()[-2000:]}")
+        with started(label, command(board.path, receiver.pty.path), board, log) as bridge:
+            run.ready_s = bridge.ready_s
+            _pin(bridge.pid, cpus[-1])
+            os.sched_setaffinity(0, {cpus[0]})
+            receiver.start()
+            time.sleep(SETTLE_S)
+            if beside is not None:
+                beside(bridge.pid)
+            with quiet_generator():
+                before = cpu_s(bridge.pid), time.monotonic()
+                if flood_s:
+                    _flood(board, played, run, flood_s)
+                else:
+                    fifo()
+                    pace(board, played, run)
+                    os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
+                run.drained_ns = board.drained()
+                run.cpu_s = cpu_s(bridge.pid) - before[0]
+                run.wall_s = time.monotonic() - before[1]
+            time.sleep(SETTLE_S)
+            run.peak_rss_kib = peak_rss_kib(bridge.pid)
     finally:
-        if bridge is not None and bridge.poll() is None:
-            bridge.send_signal(signal.SIGTERM)
-            try:
-                bridge.wait(3)
-            except subprocess.TimeoutExpired:
-                bridge.kill()
-                bridge.wait()
         os.sched_setaffinity(0, set(cpus))
         receiver.end()
         board.close()

@@ -17,6 +17,7 @@ import pytest
 from matbridge.errors import MatbridgeError
 from matbridge.service.control import ControlServer
 from matbridge.service.host import MISTAKES_ALLOWED, Host, Options
+from matbridge.service.loading import Loading
 from matbridge.service.log import Format, Log
 from tests.support.bridge import Bridge, folders
 from tests.support.jack import wait_until
@@ -71,6 +72,15 @@ def test_what_cannot_be_run_says_why(rig: Rig, arguments: list[str], code: int, 
     assert words in done.stderr
     assert "Traceback" not in done.stderr
     assert not list(Path(bridge.env["XDG_RUNTIME_DIR"]).rglob("*.socket"))
+
+
+def test_what_loads_the_files_is_gone_when_it_plays(rig: Rig) -> None:
+    with rig.bridge() as bridge, Feet(rig.board):
+        bridge.until_logged("board plays")
+        process = Path(f"/proc/{bridge.pid}")
+        assert "pydantic" not in (process / "maps").read_text()
+        children = (process / f"task/{bridge.pid}/children").read_text()
+        assert children == ""
 
 
 def test_a_wrong_file_starts_nothing(rig: Rig) -> None:
@@ -238,6 +248,8 @@ def test_mistakes_are_told_once_and_too_many_stop_the_signs_of_life(
     assert line.rstrip("\n").isprintable()
 
 
+# The log has a thread already; what is forked does without it.
+@pytest.mark.filterwarnings("ignore:.*multi-threaded:DeprecationWarning")
 def test_a_host_that_cannot_open_its_socket_leaves_nothing_sounding(
     own_host: tuple[Host, list[str]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -249,7 +261,7 @@ def test_a_host_that_cannot_open_its_socket_leaves_nothing_sounding(
 
     monkeypatch.setattr(ControlServer, "open", refuse)
     before = signal.getsignal(signal.SIGTERM)
-    with pytest.raises(MatbridgeError, match="no socket"):
-        made.run(str(show))
+    with Loading(str(show)) as loading, pytest.raises(MatbridgeError, match="no socket"):
+        made.run(loading)
     assert signal.getsignal(signal.SIGTERM) is before
     assert made.loop.pending == 0

@@ -1,0 +1,111 @@
+"""A show loaded beside the process that wants it, as a bridge does when it starts."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from matbridge.errors import DocumentError, MatbridgeError
+from matbridge.service import loading
+from matbridge.service.loading import Loading, load, received
+from tests.service.stage import write_show
+
+# Tests before these may have left a thread; what is forked does without.
+pytestmark = pytest.mark.filterwarnings("ignore:.*multi-threaded:DeprecationWarning")
+
+
+@pytest.fixture
+def show(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    return str(write_show(tmp_path))
+
+
+def children() -> bool:
+    """Whether this process has any, dead or alive."""
+    try:
+        os.waitid(os.P_ALL, 0, os.WEXITED | os.WNOHANG | os.WNOWAIT)
+    except ChildProcessError:
+        return False
+    return True
+
+
+@pytest.fixture(autouse=True)
+def no_child_is_left() -> Any:
+    before = children()
+    yield
+    assert children() == before
+
+
+def test_it_gives_what_loading_here_gives(show: str) -> None:
+    with Loading(show) as aside:
+        assert aside.result() == load(show)
+
+
+def test_a_wrong_file_is_wrong_in_the_same_places(show: str) -> None:
+    file = Path(show)
+    file.write_text(file.read_text().replace("{note: 60", "{note: H9"))
+    with pytest.raises(DocumentError) as here:
+        load(show)
+    with Loading(show) as aside, pytest.raises(DocumentError) as there:
+        aside.result()
+    assert there.value.problems == here.value.problems
+    assert str(there.value) == str(here.value)
+
+
+def test_a_folder_that_refuses_keeps_its_name(show: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    refused = PermissionError(13, "Permission denied", "/somewhere/state")
+    instead(monkeypatch, lambda: raised(refused))
+    with Loading(show) as aside, pytest.raises(PermissionError) as found:
+        aside.result()
+    assert found.value.filename == "/somewhere/state"
+
+
+def test_one_that_nobody_waits_for_is_ended(show: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    instead(monkeypatch, lambda: time.sleep(600))
+    with Loading(show):
+        pass
+
+
+def test_one_that_is_killed_is_no_show(show: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    instead(monkeypatch, lambda: os.kill(os.getpid(), signal.SIGKILL))
+    with Loading(show) as aside, pytest.raises(MatbridgeError, match="ended without a result"):
+        aside.result()
+
+
+def test_a_mistake_is_shown_where_it_was_made(
+    show: str, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    instead(monkeypatch, lambda: raised(ZeroDivisionError("ours")))
+    with Loading(show) as aside, pytest.raises(MatbridgeError):
+        aside.result()
+    assert "ZeroDivisionError: ours" in capfd.readouterr().err
+
+
+def test_who_is_interrupted_says_nothing(
+    show: str, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    instead(monkeypatch, lambda: raised(KeyboardInterrupt()))
+    with Loading(show) as aside, pytest.raises(MatbridgeError):
+        aside.result()
+    assert capfd.readouterr().err == ""
+
+
+@pytest.mark.parametrize("data", [b"", b"\x80\x05", b"N."])
+def test_what_is_no_result_is_refused(data: bytes) -> None:
+    with pytest.raises(EOFError):
+        received(data)
+
+
+def instead(monkeypatch: pytest.MonkeyPatch, what: Callable[[], object]) -> None:
+    """Do this where the child would load."""
+    monkeypatch.setattr(loading, "load", lambda _file: what())
+
+
+def raised(error: BaseException) -> None:
+    raise error
