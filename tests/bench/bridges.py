@@ -55,6 +55,14 @@ def matbridge(folder: Path, zones: int, *, packed: bool) -> Command:
     return command
 
 
+def stages(folder: Path, zones: int, *, packed: bool) -> Command:
+    def command(board: str, out: str) -> Sequence[str]:
+        show = str(write_show(folder, zones, board, out, packed=packed))
+        return [sys.executable, "-m", "tests.bench.bare", board, out, show]
+
+    return command
+
+
 def write_show(folder: Path, zones: int, board: str, out: str, *, packed: bool) -> Path:
     """A mat and a performance of the same job: one note a zone, all of sensing as it is shipped."""
     columns = 8

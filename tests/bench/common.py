@@ -8,6 +8,7 @@ from typing import Any
 Figures = dict[str, Any]
 
 BRIDGE, PLAIN, LEAST, FLOOR = "matbridge", "plain script", "least Python", "C"
+STAGES = "stages alone"
 LOOP, PASS = "plain loop", "python -c pass"
 ZONES = 24
 RATE_HZ = 1000.0
@@ -26,4 +27,4 @@ class Size:
 
 
 FULL = Size(seconds=20.0, repeats=3, flood_s=2.0, starts=20)
-QUICK = Size(seconds=6.0, repeats=1, flood_s=1.0, starts=5)
+QUICK = Size(seconds=4.0, repeats=2, flood_s=1.0, starts=5)

@@ -81,28 +81,47 @@ def stages(folder: Path, size: Size) -> Figures:
     return result
 
 
+REST_S = 0.9 / RATE_HZ
+
+
+def _stay_awake() -> None:
+    until_s = time.perf_counter() + REST_S
+    while time.perf_counter() < until_s:
+        pass
+
+
+RESTS: dict[str, Callable[[], None]] = {
+    "at once": lambda: None,
+    "a scan period apart, asleep": partial(time.sleep, REST_S),
+    "a scan period apart, awake": _stay_awake,
+}
+
+
 def rested(folder: Path, size: Size) -> Figures:
     """The scans that bring a note, one right after another and a scan period apart, as in play.
 
-    The work is the same to the byte. What the second takes longer is the processor's: by then its
-    caches hold something else. Beside it, what nobody can do without: a line to numbers.
+    The work is the same to the byte. What the second takes longer is the processor's: if it does so
+    too where we stayed awake meanwhile, its caches hold something else by then, of whoever shares
+    them. Beside it, what nobody can do without: a line to numbers.
     """
     played = perform("play", ZONES, size.seconds, RATE_HZ, packed=False, seed=0)
     show = load_show(str(bridges.write_show(folder, ZONES, "/dev/x", "/dev/y", packed=False)))
     result: Figures = {}
-    for case, rest_s in (("at once", 0.0), ("a scan period apart", 0.9 / RATE_HZ)):
+    for case, rest in RESTS.items():
         pipeline = bridges.pipeline(show)
         pipeline.start(1000.0)
         notes, quiet = [], []
         for index, frame in enumerate(played.frames):
-            sent, took_us = _timed_us(
-                rest_s, partial(pipeline.feed, 0, frame, 1000.0 + index / RATE_HZ)
-            )
+            rest()
+            sent, took_us = _timed_us(partial(pipeline.feed, 0, frame, 1000.0 + index / RATE_HZ))
             if not sent:
                 quiet.append(took_us)
             elif sent[0][1][0] & 0xF0 == NOTE_ON:
                 notes.append(took_us)
-        least = [_timed_us(rest_s, partial(_numbers, frame))[1] for frame in played.frames]
+        least = []
+        for frame in played.frames:
+            rest()
+            least.append(_timed_us(partial(_numbers, frame))[1])
         result[case] = {
             BRIDGE: {"note_us": round(median(notes), 1), "quiet_us": round(median(quiet), 1)},
             LEAST: {"quiet_us": round(median(least), 1)},
@@ -110,10 +129,8 @@ def rested(folder: Path, size: Size) -> Figures:
     return result
 
 
-def _timed_us(rest_s: float, work: Callable[[], Sent]) -> tuple[Sent, float]:
-    """What comes of the work, and how long it took, after a rest."""
-    if rest_s:
-        time.sleep(rest_s)
+def _timed_us(work: Callable[[], Sent]) -> tuple[Sent, float]:
+    """What comes of the work, and how long it took."""
     before = time.perf_counter()
     sent = work()
     return sent, (time.perf_counter() - before) * 1e6

@@ -7,7 +7,7 @@ from typing import Any
 
 # Floors first: each ratio is the bridge's figure over theirs.
 BRIDGE = "matbridge"
-RATIOS = ("C", "least Python", "plain script", "plain loop", "python -c pass")
+RATIOS = ("C", "least Python", "stages alone", "plain script", "plain loop", "python -c pass")
 HIDDEN = ("latencies_us",)
 
 # Counts of what was played, and extremes that are the machine's: no measure of speed.
@@ -74,9 +74,13 @@ def _ratio(ours: object, theirs: object) -> str:
 
 WIDTH, HEIGHT, MARGIN = 760, 360, 60
 SHADES = {
-    "matbridge": "#000000", "C": "#777777", "least Python": "#444444", "plain script": "#bbbbbb",
+    "matbridge": "#000000", "C": "#777777", "least Python": "#444444", "stages alone": "#222222",
+    "plain script": "#bbbbbb",
 }  # fmt: skip
-DASHES = {"matbridge": "", "C": "6 3", "least Python": "12 4", "plain script": "2 3"}
+DASHES = {
+    "matbridge": "", "C": "6 3", "least Python": "12 4", "stages alone": "12 3 2 3",
+    "plain script": "2 3",
+}  # fmt: skip
 MOST_US = 1500
 
 

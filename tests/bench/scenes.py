@@ -6,7 +6,9 @@ import json
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from statistics import median
 
@@ -21,6 +23,7 @@ from tests.bench.common import (
     PLAIN,
     RATE_HZ,
     SIZES,
+    STAGES,
     WIDE_RATE_HZ,
     ZONES,
     Figures,
@@ -44,6 +47,8 @@ class Stand:
             return bridges.least(zones, packed=packed)
         if label == PLAIN:
             return bridges.plain(zones)
+        if label == STAGES:
+            return bridges.stages(self.folder, zones, packed=packed)
         return bridges.matbridge(self.folder, zones, packed=packed)
 
     def run(
@@ -60,7 +65,7 @@ class Stand:
 
     def answers(self, run: rig.Run, played: Played) -> Answers:
         """The note-ons of a run against the scans that decided them."""
-        if run.label == BRIDGE:
+        if run.label in (BRIDGE, STAGES):
             due = bridges.decisions(self.folder / "bench.yaml", played, run.written_ns)
         else:
             due = [(p.zone, p.crossing) for p in played.presses if p.crossing < run.scans]
@@ -75,38 +80,59 @@ def _us(values: list[int], share: float) -> float:
     return round(quantile(values, share) / 1000, 1)
 
 
-def _paced(stand: Stand, label: str, scenario: str, size: Size, *, packed: bool = False,
-           beside: Callable[[int], None] | None = None) -> Figures:  # fmt: skip
-    latency: list[int] = []
-    spread: list[int] = []
-    figures: Figures = {"presses": 0, "missing": 0, "spurious": 0, "unpaired": 0}
-    cpu, rss, ready = [], [], []
+@dataclass(slots=True)
+class _Tally:
+    """What the runs of one bridge gave, together."""
+
+    latency_ns: list[int] = field(default_factory=list)
+    spread_ns: list[int] = field(default_factory=list)
+    counts: Counter[str] = field(default_factory=Counter)
+    runs: list[rig.Run] = field(default_factory=list)
+
+    def figures(self) -> Figures:
+        figures: Figures = dict(self.counts)
+        latency_ns = self.latency_ns
+        if latency_ns:
+            figures |= {
+                "median_us": _us(latency_ns, 0.5),
+                "p95_us": _us(latency_ns, 0.95),
+                "p99_us": _us(latency_ns, 0.99),
+                "worst_us": _us(latency_ns, 1.0),
+                "latencies_us": [round(value / 1000) for value in sorted(latency_ns)],
+            }
+        if self.spread_ns:
+            figures["storm_spread_us"] = _us(self.spread_ns, 0.5)
+        return figures | {
+            "cpu": round(median(run.cpu_s / run.wall_s for run in self.runs), 4),
+            "rss_mib": round(median(run.peak_rss_kib for run in self.runs) / 1024, 1),
+            "ready_s": round(median(run.ready_s for run in self.runs), 3),
+        }
+
+
+def _paced(
+    stand: Stand,
+    labels: Sequence[str],
+    scenario: str,
+    size: Size,
+    *,
+    packed: bool = False,
+    beside: Callable[[int], None] | None = None,
+) -> Figures:
+    """The bridges of these labels in turn, as often as `size` says: a machine that is slower for
+    a while is so for all of them.
+    """
+    tallies = {label: _Tally() for label in labels}
     for seed in range(size.repeats):
         played = perform(scenario, ZONES, size.seconds, RATE_HZ, packed=packed, seed=seed)
-        run = stand.run(label, played, beside=beside)
-        found = stand.answers(run, played)
-        latency += found.latency_ns
-        spread += found.spread_ns
-        for name in ("presses", "missing", "spurious", "unpaired"):
-            figures[name] += getattr(found, name)
-        cpu.append(run.cpu_s / run.wall_s)
-        rss.append(run.peak_rss_kib)
-        ready.append(run.ready_s)
-    if latency:
-        figures |= {
-            "median_us": _us(latency, 0.5),
-            "p95_us": _us(latency, 0.95),
-            "p99_us": _us(latency, 0.99),
-            "worst_us": _us(latency, 1.0),
-            "latencies_us": [round(value / 1000) for value in sorted(latency)],
-        }
-    if spread:
-        figures["storm_spread_us"] = _us(spread, 0.5)
-    return figures | {
-        "cpu": round(median(cpu), 4),
-        "rss_mib": round(median(rss) / 1024, 1),
-        "ready_s": round(median(ready), 3),
-    }
+        for label, tally in tallies.items():
+            run = stand.run(label, played, beside=beside)
+            found = stand.answers(run, played)
+            tally.latency_ns += found.latency_ns
+            tally.spread_ns += found.spread_ns
+            for name in ("presses", "missing", "spurious", "unpaired"):
+                tally.counts[name] += getattr(found, name)
+            tally.runs.append(run)
+    return {label: tally.figures() for label, tally in tallies.items()}
 
 
 def latency(folder: Path, size: Size) -> Figures:
@@ -114,12 +140,10 @@ def latency(folder: Path, size: Size) -> Figures:
     stand = Stand(folder)
     result: Figures = {}
     for scenario in ("play", "storm", "idle"):
-        result[scenario] = {
-            label: _paced(stand, label, scenario, size) for label in (BRIDGE, PLAIN, LEAST, FLOOR)
-        }
-    result["play, packed"] = {
-        label: _paced(stand, label, "play", size, packed=True) for label in (BRIDGE, LEAST, FLOOR)
-    }
+        result[scenario] = _paced(stand, (BRIDGE, STAGES, PLAIN, LEAST, FLOOR), scenario, size)
+    result["play, packed"] = _paced(
+        stand, (BRIDGE, STAGES, LEAST, FLOOR), "play", size, packed=True
+    )
     return result
 
 
@@ -141,9 +165,9 @@ def disturbed(folder: Path, size: Size) -> Figures:
         subprocess.Popen(["sh", "-c", again], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 
     return {
-        "undisturbed": {BRIDGE: _paced(stand, BRIDGE, "play", size)},
-        "three watchers": {BRIDGE: _paced(stand, BRIDGE, "play", size, beside=watched)},
-        "three reloads": {BRIDGE: _paced(stand, BRIDGE, "play", size, beside=reloaded)},
+        "undisturbed": _paced(stand, (BRIDGE,), "play", size),
+        "three watchers": _paced(stand, (BRIDGE,), "play", size, beside=watched),
+        "three reloads": _paced(stand, (BRIDGE,), "play", size, beside=reloaded),
     }
 
 
@@ -219,18 +243,21 @@ def drain(folder: Path, size: Size) -> Figures:
         for zones in SIZES:
             labels = (BRIDGE, FLOOR) if packed else (BRIDGE, PLAIN, FLOOR)
             played = perform("play", zones, 4.0, RATE_HZ, packed=packed, seed=0)
-            row: Figures = {}
-            for label in labels:
-                rates, costs = [], []
-                for _ in range(size.repeats):
+            rates: dict[str, list[float]] = {label: [] for label in labels}
+            costs: dict[str, list[float]] = {label: [] for label in labels}
+            for _ in range(size.repeats):
+                for label in labels:
                     run = stand.run(label, played, flood_s=size.flood_s)
                     last_ns = max([run.drained_ns, *(at_ns for at_ns, _ in run.received[-1:])])
-                    rates.append(run.scans / ((last_ns - run.written_ns[0]) / 1e9))
-                    costs.append(run.cpu_s / run.scans * 1e6)
-                row[label] = {
-                    "scans_per_s": round(median(rates)),
-                    "cpu_us_per_scan": round(median(costs), 2),
+                    rates[label].append(run.scans / ((last_ns - run.written_ns[0]) / 1e9))
+                    costs[label].append(run.cpu_s / run.scans * 1e6)
+            row = {
+                label: {
+                    "scans_per_s": round(median(rates[label])),
+                    "cpu_us_per_scan": round(median(costs[label]), 2),
                 }
+                for label in labels
+            }
             result[f"{zones} zones, {'packed' if packed else 'text'}"] = row
     return result
 
@@ -255,52 +282,50 @@ def wide(folder: Path, size: Size) -> Figures:
     return result
 
 
-def _timed(command: list[str], times: int) -> float:
-    taken = []
-    for _ in range(times):
-        before = time.perf_counter()
-        subprocess.run(command, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        taken.append(time.perf_counter() - before)
-    return round(median(taken) * 1000, 1)
+def _ms(command: list[str]) -> float:
+    before = time.perf_counter()
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    return (time.perf_counter() - before) * 1000
 
 
-def _start_ms(stand: Stand, times: int) -> float:
+def _start_ms(stand: Stand) -> float:
     """From the start of a bridge until it has opened its board, and so waits for a scan."""
-    taken = []
     board, out = rig.Pty(), rig.Pty()
     try:
         command = stand.command(BRIDGE, ZONES, packed=False)(board.path, out.path)
-        for _ in range(times + 1):
-            with rig.started(BRIDGE, command, board, stand.folder / "start.log") as bridge:
-                taken.append(bridge.ready_s)
+        with rig.started(BRIDGE, command, board, stand.folder / "start.log") as bridge:
+            return bridge.ready_s * 1000
     finally:
         board.close()
         out.close()
-    # The first may have had to compile its modules.
-    return round(median(taken[1:]) * 1000, 1)
 
 
 def shell(folder: Path, size: Size) -> Figures:
     """What a person waits for at the prompt, beside an interpreter that does nothing."""
     stand = Stand(folder)
     program = str(Path(sys.executable).with_name("matbridge"))
-    nothing = _timed([sys.executable, "-c", "pass"], size.starts)
-    helped = _timed([program, "--help"], size.starts)
-    turns = iter(["other", "all"] * size.starts)
-    taken: list[float] = []
+    nothing = [sys.executable, "-c", "pass"]
+    taken: dict[str, list[tuple[float, float]]] = {
+        "--help": [], "preset NAME": [], "run FILE, until it listens to the board": [],
+    }  # fmt: skip
+    helping, switching, starting = taken.values()
 
     def switch(_: int) -> None:
-        taken.extend(_timed([program, "preset", next(turns)], 1) for _ in range(size.starts))
+        for preset in ("other", "all") * size.starts:
+            switching.append((_ms([program, "preset", preset]), _ms(nothing)))
 
     played = perform("idle", ZONES, 1.0, RATE_HZ, packed=False, seed=0)
     stand.run(BRIDGE, played, beside=switch)
+    # The first start of a checkout compiles its modules; it was that one.
+    for _ in range(size.starts):
+        helping.append((_ms([program, "--help"]), _ms(nothing)))
+        starting.append((_start_ms(stand), _ms(nothing)))
     return {
-        "--help": {BRIDGE: {"ms": helped}, PASS: {"ms": nothing}},
-        "preset NAME": {BRIDGE: {"ms": median(taken)}, PASS: {"ms": nothing}},
-        "run FILE, until it listens to the board": {
-            BRIDGE: {"ms": _start_ms(stand, size.starts)},
-            PASS: {"ms": nothing},
-        },
+        case: {
+            BRIDGE: {"ms": round(median(ours for ours, _ in both), 1)},
+            PASS: {"ms": round(median(theirs for _, theirs in both), 1)},
+        }
+        for case, both in taken.items()
     }
 
 
