@@ -37,15 +37,15 @@ def _lines(said: Facts) -> Iterator[str]:
     date = said.get("calibrated")
     yield f"  calibrated {date}" if date else "  not calibrated"
     for board in said.get("boards") or ():
-        yield f"board {board.get('port')}: {board.get('trouble') or _heard(board)}"
+        yield f"board {board.get('port')}: {board.get('trouble') or heard(board)}"
     for output in said.get("outputs") or ():
         where = f"{output.get('kind')} {output.get('target', '')}".rstrip()
         how = "up" if output.get("up") else f"down: {output.get('why') or 'not there'}"
         yield f"output {output.get('name')} ({where}): {how}"
-    heard = said.get("input")
-    if heard:
-        how = "heard" if heard.get("up") else f"down: {heard.get('why') or 'not there'}"
-        yield f"input {heard.get('pattern')}: {how}"
+    source = said.get("input")
+    if source:
+        how = "heard" if source.get("up") else f"down: {source.get('why') or 'not there'}"
+        yield f"input {source.get('pattern')}: {how}"
     for fault in said.get("faults") or ():
         yield f"zone {fault.get('zone')}: {fault.get('kind')}"
     recording = said.get("recording") or {}
@@ -67,8 +67,8 @@ def _lines(said: Facts) -> Iterator[str]:
     )
 
 
-def _heard(board: Facts) -> str:
-    return (
-        f"{board.get('scans_per_s', 0)} scans/s, {board.get('lost', 0)} lost,"
-        f" {board.get('damaged', 0)} damaged"
-    )
+def heard(board: Facts) -> str:
+    """What comes of a board: its scans a second, once they were counted, and its losses."""
+    rate = board.get("scans_per_s")
+    scans = "" if rate is None else f"{rate} scans/s, "
+    return f"{scans}{board.get('lost', 0)} lost, {board.get('damaged', 0)} damaged"

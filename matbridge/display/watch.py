@@ -24,6 +24,7 @@ from rich.text import Text
 
 from matbridge.display.bars import EIGHTHS
 from matbridge.display.durations import duration
+from matbridge.display.status import heard
 from matbridge.mapping.notes import note_name
 from matbridge.plain import escaped
 
@@ -233,12 +234,8 @@ def _foot(frame: Facts, width: int) -> list[Text]:
     lines += _recording(frame.get("recording") or {})
     for board in frame.get("boards", ()):
         port = escaped(str(board.get("port", "")))
-        said = (
-            f"{board.get('scans_per_s', 0)} scans/s, {board.get('lost', 0)} lost,"
-            f" {board.get('damaged', 0)} damaged"
-        )
         trouble = escaped(str(board.get("trouble", "")))
-        lines.append(_line("board", f"{port}  {trouble or said}", bad=bool(trouble)))
+        lines.append(_line("board", f"{port}  {trouble or heard(board)}", bad=bool(trouble)))
     outputs = frame.get("outputs", ())
     down = [str(each.get("name")) for each in outputs if not each.get("up")]
     late = frame.get("latency_us") or {}

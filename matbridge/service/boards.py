@@ -44,7 +44,8 @@ LOOK_S = 0.04
 class Board:
     """One board while the bridge runs.
 
-    heard: whether scans come. rate_hz: how many a second. is_open: whether its link is.
+    heard: whether scans come. rate_hz: how many a second, None until
+    that is known. is_open: whether its link is.
     """
 
     __slots__ = ("_look", "_loop", "_on_change", "_on_found", "_rated", "_rated_s", "_scan_s",
@@ -63,7 +64,7 @@ class Board:
         self._look: Timer | None = None
         self._scans = 0
         self._scan_s = 0.0
-        self.rate_hz = 0.0
+        self.rate_hz: float | None = None
         self._rated = 0
         self._rated_s = 0.0
 

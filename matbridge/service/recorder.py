@@ -33,9 +33,15 @@ def takes_folder() -> Path:
 
 
 def take_path(name: str, folder: Path, now: datetime) -> Path:
-    """A file for a new take, named after what is played and when."""
+    """A file for a new take, named after what is played and when; numbered within a second."""
     plain = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:40] or "take"
-    return folder / f"{plain} {now:%Y-%m-%d %H-%M-%S}{SUFFIX}"
+    stem = f"{plain} {now:%Y-%m-%d %H-%M-%S}"
+    path = folder / f"{stem}{SUFFIX}"
+    number = 1
+    while path.exists():
+        number += 1
+        path = folder / f"{stem} {number}{SUFFIX}"
+    return path
 
 
 def all_takes(folder: Path) -> list[Path]:

@@ -111,7 +111,7 @@ def _board(board: Board) -> dict[str, object]:
         "heard": board.heard,
         "trouble": board.trouble(),
         "format": board.plan.format,
-        "scans_per_s": round(board.rate_hz),
+        "scans_per_s": None if board.rate_hz is None else round(board.rate_hz),
         "scans": counts.scans,
         "lost": counts.lost,
         "damaged": counts.damaged,

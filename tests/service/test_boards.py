@@ -246,6 +246,7 @@ def test_the_rate_is_that_of_the_time_between_two_looks() -> None:
     ears = Ears()
     ears.link.plug()
     ears.board.measure(ears.loop.now_s())
+    assert ears.board.rate_hz is None
     ears.scan(2.0)
     ears.board.measure(ears.loop.now_s())
     assert ears.board.rate_hz == pytest.approx(100, rel=0.02)
