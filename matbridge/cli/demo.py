@@ -69,16 +69,19 @@ def main(argv: Sequence[str]) -> int:
         if why and given.output is not None:
             raise OutputUnavailable(why)
         if why:
-            given.midi_file = given.midi_file or FALLBACK
-            print(f"playing into {given.midi_file}, for there is no port to play to: {why}")
-            demo.open(show, OutputPlan("file", OutputKind.FILE, str(given.midi_file)))
+            file = given.midi_file or FALLBACK
+            refused = demo.open(show, OutputPlan("file", OutputKind.FILE, str(file)))
+            if refused:
+                raise OutputUnavailable(refused)
+            print(f"playing into {demo.files()[0]}, for there is no port to play to: {why}")
         elif given.midi_file is not None:
             demo.copy_to(given.midi_file)
         return demo.run()
     finally:
+        files = demo.files()
         demo.close()
-        if given.midi_file is not None and given.midi_file.exists():
-            print(f"written: {given.midi_file}")
+        for file in files:
+            print(f"written: {file}")
 
 
 class _Demo:
@@ -118,15 +121,23 @@ class _Demo:
         return ""
 
     def copy_to(self, path: Path) -> None:
-        """Write all that is played into a MIDI file as well."""
+        """Write all that is played into a MIDI file as well. Raises OutputUnavailable."""
+        from matbridge.errors import OutputUnavailable
         from matbridge.midi.outputs import make_output
 
-        copy = make_output("file", "file", str(path))
+        self._copy = copy = make_output("file", "file", str(path))
         copy.open(self._loop)
-        self._copy = copy
+        if not copy.up:
+            raise OutputUnavailable(str(copy.status().get("why")))
         self._playing().outlets.taps.append(
             lambda sent: copy.send([message for _, message in sent])
         )
+
+    def files(self) -> list[str]:
+        """The MIDI files that are written; an earlier one of a name gives the next a number."""
+        outputs = [] if self._bridge is None else [*self._bridge.outlets.outputs]
+        outputs += [] if self._copy is None else [self._copy]
+        return [str(each.status()["path"]) for each in outputs if "path" in each.status()]
 
     def run(self) -> int:
         """Play to the end, or to a signal; the exit code."""

@@ -117,6 +117,26 @@ def test_a_signal_ends_every_note_first(tmp_path: Path, number: signal.Signals, 
         wait_until(lambda: synth.sounding() == set(), "the note-offs")
 
 
+def test_the_name_of_the_file_that_was_written_is_said(tmp_path: Path) -> None:
+    (tmp_path / "heard.mid").write_bytes(b"an earlier one")
+    done = demo(tmp_path, "--seconds", "2", "--midi-file", "heard.mid")
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.splitlines()[-1] == "written: heard-2.mid"
+    assert "playing into heard-2.mid" in done.stdout
+    check_file(tmp_path / "heard-2.mid", 2)
+    assert (tmp_path / "heard.mid").read_bytes() == b"an earlier one"
+
+
+@pytest.mark.parametrize("elsewhere", [True, False])
+def test_a_file_that_cannot_be_written_is_an_error(tmp_path: Path, elsewhere: bool) -> None:
+    with Synth(tmp_path) as synth:
+        output = ["--output", str(synth.path)] if elsewhere else []
+        done = demo(tmp_path, "--seconds", "2", "--midi-file", "nowhere/heard.mid", *output)
+    assert done.returncode == 1
+    assert "nowhere/heard.mid cannot be written" in done.stderr
+    assert "written:" not in done.stdout
+
+
 def test_an_output_that_is_asked_for_and_not_there_is_an_error(tmp_path: Path) -> None:
     done = demo(tmp_path, "--output", str(tmp_path / "nothing"))
     assert done.returncode == 1
