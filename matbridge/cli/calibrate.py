@@ -16,6 +16,7 @@ def main(argv: Sequence[str]) -> int:
     from matbridge.cli.mat_argument import load_mat_of
     from matbridge.cli.terminal import Terminal
     from matbridge.display.calibration_drawing import check_target
+    from matbridge.sensing.calibration_file import calibration_path, check_place
 
     mat = load_mat_of(options.file)
     if options.report is not None:
@@ -24,6 +25,7 @@ def main(argv: Sequence[str]) -> int:
     if options.show:
         show(terminal.console, mat, options.report)
         return 0
+    check_place(calibration_path(mat.name))
     if options.take is not None:
         from matbridge.cli.calibrate_take import walk_through
 

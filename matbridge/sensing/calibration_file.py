@@ -16,9 +16,10 @@ import hashlib
 import json
 import os
 import re
-from collections.abc import Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from datetime import datetime
+from errno import EISDIR
 from pathlib import Path
 
 from matbridge.errors import CalibrationError
@@ -61,11 +62,30 @@ def save(calibration: Calibration, path: Path) -> None:
 
     Raises CalibrationError when the folder or disk refuses; what was there is then still there.
     """
-    try:
+    with _told(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         if path.exists():
             _write(path.read_bytes(), previous_path(path))
         _write(to_text(calibration).encode(), path)
+
+
+def check_place(path: Path) -> None:
+    """Raises CalibrationError where `save` would, as far as can be told before there is anything
+    to lose: it makes the folder, and a file in it for a moment.
+    """
+    with _told(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if path.is_dir():
+            raise IsADirectoryError(EISDIR, os.strerror(EISDIR))
+        fresh = _beside(path)
+        fresh.touch()
+        fresh.unlink()
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    try:
+        yield
     except OSError as error:
         raise CalibrationError(
             f"the calibration could not be written to {path}: {error.strerror or error}; "
@@ -73,8 +93,12 @@ def save(calibration: Calibration, path: Path) -> None:
         ) from error
 
 
+def _beside(path: Path) -> Path:
+    return path.with_name(f".{path.name}.{os.getpid()}")
+
+
 def _write(data: bytes, path: Path) -> None:
-    fresh = path.with_name(f".{path.name}.{os.getpid()}")
+    fresh = _beside(path)
     try:
         with fresh.open("wb") as file:
             file.write(data)

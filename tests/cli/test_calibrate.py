@@ -146,6 +146,15 @@ def test_a_wrong_mat_file_and_a_wrong_picture_are_refused_before_anything_is_ask
     assert run(tmp_path, str(mat), "--walk", "--show").returncode == 2
 
 
+def test_a_state_folder_that_refuses_says_so_before_anything_is_pressed(tmp_path: Path) -> None:
+    mat = write_mat(tmp_path, "simulated", 2)
+    folder = Path(folders(tmp_path)["XDG_STATE_HOME"]) / "matbridge"
+    folder.write_text("a file in the place of the folder")
+    refused = run(tmp_path, str(mat), "--yes")
+    assert (refused.returncode, refused.stdout) == (1, "")
+    assert "could not be written" in refused.stderr
+
+
 def test_with_nobody_to_ask_a_board_that_sends_nothing_ends_it() -> None:
     """The clock is moved by hand: a quarter of a minute of silence, and not less."""
     mat = mat_from(

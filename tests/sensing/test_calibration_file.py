@@ -13,6 +13,7 @@ from matbridge.sensing.calibration import Calibration, ZoneCalibration
 from matbridge.sensing.calibration_file import (
     MAX_FILE_BYTES,
     calibration_path,
+    check_place,
     from_bytes,
     load,
     previous_path,
@@ -173,6 +174,20 @@ def test_a_folder_that_refuses_leaves_the_old_calibration_and_no_litter(tmp_path
         save(Calibration("quay", SENSOR, "2025-06-02", QUAY.zones), path)
     assert load(path) == QUAY
     assert sorted(path.parent.iterdir()) == before
+
+
+def test_a_place_is_looked_at_before_there_is_anything_to_lose(tmp_path: Path) -> None:
+    path = calibration_path("quay", tmp_path)
+    check_place(path)
+    assert list(path.parent.iterdir()) == []
+    path.mkdir()
+    with pytest.raises(CalibrationError, match="could not be written"):
+        check_place(path)
+    path.rmdir()
+    path.parent.rmdir()
+    path.parent.write_text("a file in the place of the folder")
+    with pytest.raises(CalibrationError, match="could not be written"):
+        check_place(path)
 
 
 def test_a_damaged_file_is_named_with_what_to_do(tmp_path: Path) -> None:
