@@ -16,7 +16,7 @@ from typing import Any
 
 from matbridge.board.formats import DECODERS
 from matbridge.board.link import BoardLink
-from matbridge.board.scan import Decoder
+from matbridge.board.scan import Decoder, Misfit
 from matbridge.loop import Loop, Timer
 from matbridge.mapping.plan import MIDI_BOARD, BoardPlan, MatPlan
 from matbridge.sensing.calibration import Calibration
@@ -112,11 +112,7 @@ class Board:
         if not facts.get("found"):
             return str(facts.get("why", "not there"))
         if self.decoder.misfit is not None:
-            channels, bits = self.decoder.misfit
-            return (
-                f"its scans have {channels} readings of {bits} bits; the mat file says"
-                f" {self.plan.channels} readings: correct `zones` or `sensor`, or the board"
-            )
+            return _advice(self.decoder.misfit, self.plan.channels)
         if self.decoder.counts.damaged:
             return f"what it sends is no scan of format {self.plan.format}: is the baud right?"
         return "it sends nothing"
@@ -155,6 +151,17 @@ class Board:
         if heard is not self.heard:
             self.heard = heard
             self._on_change(reason)
+
+
+def _advice(misfit: Misfit, expected: int) -> str:
+    channels, bits = misfit
+    if channels == expected:
+        said = f"its readings have {bits} bits"
+        return f"{said}: write `bits: {bits}` for the sensor, or mend the board"
+    said = f"its scans have {channels} readings, and the mat file says {expected}"
+    if channels > expected:
+        return f"{said}: write `channels: {channels}` for the board, or add the zones"
+    return f"{said}: correct the `channel` of its zones, or mend the board"
 
 
 def _ignore(*_: object) -> None:

@@ -220,8 +220,13 @@ def test_what_troubles_a_board_is_told_apart() -> None:
     ears.loop.advance(1.0)
     ears.scan(1.0, b"x,y,z\n")
     assert "no scan of format text" in ears.board.trouble()
-    ears.scan(0.1, b"1,2,3,4\n")
-    assert "4 readings" in ears.board.trouble()
+    for line, words in (
+        (b"1,2,3,4\n", "its scans have 4 readings, and the mat file says 3: write `channels: 4`"),
+        (b"1,2\n", "its scans have 2 readings, and the mat file says 3: correct the `channel`"),
+        (b"1,2,4095\n", "its readings have 12 bits: write `bits: 12`"),
+    ):
+        ears.scan(0.1, line)
+        assert words in ears.board.trouble()
 
 
 def test_another_board_takes_an_open_link_over() -> None:
