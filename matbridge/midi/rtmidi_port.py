@@ -165,6 +165,17 @@ def _listed(driver: Driver, kind: type[rtmidi.MidiIn] | type[rtmidi.MidiOut]) ->
         lister.delete()
 
 
+def _join(end: rtmidi.MidiIn | rtmidi.MidiOut, listed: list[str], index: int, own: str) -> None:
+    """Connect a port of ours, named `own`, to the one that `listed` has at `index`.
+
+    The library finds it by its place in a list made anew, and another port has that place when one
+    before it went or came meanwhile. Raises OutputUnavailable then, and `end` is to be closed.
+    """
+    end.open_port(index, own)
+    if end.get_ports()[: index + 1] != listed[: index + 1]:
+        raise OutputUnavailable(f"'{listed[index]}' moved in the list of ports while it was opened")
+
+
 class Port:
     """An open port. `kind` "virtual" offers `target` to others; "port" goes to one that fits it.
 
@@ -215,7 +226,7 @@ class Port:
         self._watched = listed[index]
         self.name = port_names.plain(self._watched)
         with translated(f"MIDI port '{self.name}'"):
-            out.open_port(places[index], "out")
+            _join(out, every, places[index], "out")
 
     def send(self, message: bytes) -> None:
         """Send one message. Raises OutputClosed, and OutputLost where the driver refuses it."""
@@ -304,9 +315,10 @@ class Listener:
             with translated(f"MIDI input '{self._watched}'"):
                 # Clock is wanted; system exclusive and active sensing are not.
                 self._in.ignore_types(sysex=True, timing=False, active_sense=True)
-                self._in.open_port(index, "in")
+                _join(self._in, listed, index, "in")
                 if self._to_self is not None:
-                    self._to_self.open_port(out.get_ports().index(f"{client}:in"), "out")
+                    others = self._to_self.get_ports()
+                    _join(self._to_self, others, others.index(f"{client}:in"), "out")
         except BaseException:
             self._in.delete()
             if self._to_self is not None:
@@ -358,17 +370,26 @@ class Pulse:
         name = f"{PULSE_CLIENT}-{os.getpid()}"
         with translated("JACK"):
             self._out = rtmidi.MidiOut(rtapi=rtmidi.API_UNIX_JACK, name=name)
-            self._out.open_virtual_port("out")
             self._in = rtmidi.MidiIn(rtapi=rtmidi.API_UNIX_JACK, name=f"{name}-in")
-            self._in.open_port(self._in.get_ports().index(f"{name}:out"), "in")
         self._number = 0
         self._missed = 0
         self._answered = True
-        self._settle()
+        try:
+            with translated("JACK"):
+                self._out.open_virtual_port("out")
+                listed = self._in.get_ports()
+                _join(self._in, listed, listed.index(f"{name}:out"), "in")
+            self._settle()
+        except BaseException:
+            self.close()
+            raise
 
     def _settle(self) -> None:
         """Wait until the server has taken up the connections made so far: it does so a little
         later than it says, and what is sent until then is lost.
+
+        A client that comes while others go may be left out of its rounds for ever (seen with
+        jackd2). Raises OutputUnavailable when nothing comes back.
         """
         end_s = time.monotonic() + _ANSWER_S
         while time.monotonic() < end_s:
@@ -376,6 +397,7 @@ class Pulse:
             time.sleep(0.005)
             if self.answered():
                 return
+        raise OutputUnavailable("JACK does not serve us")
 
     def beat(self) -> None:
         """Look for the answer to the last beat and send the next. Raises ServerSilent."""

@@ -80,7 +80,8 @@ def apart(script: str, *arguments: str) -> list[str]:
 
 
 SETTING = """
-    import os, signal, sys
+    import os, signal, sys, time
+    import rtmidi
     from matbridge.errors import *
     from matbridge.midi.rtmidi_port import *
     JACK = next(driver for driver in DRIVERS if driver.name == "jack")
@@ -122,6 +123,89 @@ def test_a_closed_port_refuses_and_does_not_crash(jack: JackServer) -> None:
                 print(error)
     """)
     assert said == 2 * ["MIDI port 'quay' is closed"]
+
+
+def test_a_port_whose_pulse_jack_leaves_deaf_is_not_taken_for_open(jack: JackServer) -> None:
+    assert apart("""
+        class Deaf(rtmidi.MidiIn):
+            def get_message(self):
+                return None
+
+        sound, rtmidi.MidiIn = rtmidi.MidiIn, Deaf
+        try:
+            Port("virtual", "quay", "quay", (JACK,))
+        except OutputUnavailable as error:
+            print(error)
+        rtmidi.MidiIn = sound
+        print(input_names(JACK))
+        port = Port("virtual", "quay", "quay", (JACK,))
+        print(port.proven())
+        port.close()
+    """) == ["JACK does not serve us", "[]", "True"]
+
+
+@pytest.mark.parametrize(
+    ("ours", "theirs", "make"),
+    [
+        ("MidiOut", "MidiIn", 'Port("port", "quay*", "one", (JACK,))'),
+        ("MidiIn", "MidiOut", 'Listener("quay*", "one", (JACK,))'),
+    ],
+)
+def test_a_port_that_moved_in_the_list_is_not_mistaken_for_its_neighbour(
+    jack: JackServer, ours: str, theirs: str, make: str
+) -> None:
+    assert apart(
+        """
+        ours, theirs, make = sys.argv[1:]
+        others = []
+        for name in ("aft", "quay", "wrong"):
+            others.append(getattr(rtmidi, theirs)(rtapi=JACK.api, name=name))
+            others[-1].open_virtual_port(name)
+
+        class Moving(getattr(rtmidi, ours)):
+            def get_ports(self):
+                listed = super().get_ports()
+                others[0].close_port()
+                return listed
+
+        setattr(rtmidi, ours, Moving)
+        try:
+            eval(make)
+        except OutputUnavailable as error:
+            print(error)
+        """,
+        *(ours, theirs, make),
+    ) == ["'quay:quay' moved in the list of ports while it was opened"]
+
+
+def test_an_input_is_lost_once_it_no_longer_hears_itself(jack: JackServer) -> None:
+    said = apart("""
+        import subprocess
+
+        source = rtmidi.MidiOut(rtapi=JACK.api, name="quay")
+        source.open_virtual_port("quay")
+        listener = Listener("quay*", "one", (JACK,))
+        note = bytes((0x90, 60, 64))
+        heard = set()
+        for _ in range(3 * Listener.MISSES):
+            listener.check()
+            source.send_message(note)
+            while note not in (came := listener.messages()):
+                heard.update(came)
+                source.send_message(note)
+                time.sleep(0.01)
+            heard.update(came)
+        print(heard == {note})
+        ours = f"{PULSE_CLIENT}-{os.getpid()}-ask:out"
+        subprocess.run(("jack_disconnect", ours, "one:in"), check=True)
+        try:
+            for _ in range(3 * Listener.MISSES):
+                listener.messages()
+                listener.check()
+        except OutputLost as error:
+            print(error)
+    """)
+    assert said == ["True", "MIDI input 'quay:quay': JACK does not serve us"]
 
 
 def test_no_more_is_sent_than_the_driver_holds_for_a_server_that_stopped(
