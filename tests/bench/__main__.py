@@ -1,7 +1,7 @@
 """The speed of the bridge, beside a plain script and the same job in C, in one run.
 
-    python -m tests.bench                 everything: about a quarter of an hour
-    python -m tests.bench --quick         the same, shorter and once
+    python -m tests.bench                 everything: about forty minutes
+    python -m tests.bench --quick         the same, shorter: about ten
     python -m tests.bench --json FILE --svg FILE --only latency,drain
     python -m tests.bench --accept        keep the ratios of this run as those to compare with
 
@@ -24,7 +24,7 @@ ACCEPTED = Path(__file__).with_name("accepted.json")
 
 def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
-    parser.add_argument("--quick", action="store_true", help="shorter, and once each")
+    parser.add_argument("--quick", action="store_true", help="shorter")
     parser.add_argument("--json", type=Path, help="write every figure here")
     parser.add_argument("--svg", type=Path, help="draw the latencies here")
     parser.add_argument("--only", default="", help=f"some of: {', '.join(scenes.SCENES)}")

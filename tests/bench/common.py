@@ -26,5 +26,5 @@ class Size:
     starts: int
 
 
-FULL = Size(seconds=20.0, repeats=3, flood_s=2.0, starts=20)
+FULL = Size(seconds=10.0, repeats=5, flood_s=2.0, starts=20)
 QUICK = Size(seconds=4.0, repeats=2, flood_s=1.0, starts=5)

@@ -174,7 +174,7 @@ def disturbed(folder: Path, size: Size) -> Figures:
 # As many clients as anybody could have by mistake, and then some.
 CROWD = 100
 CROWD_CASES = ("alone", "in a crowd")
-PAIRS = 4  # for every repeat
+PAIRS = 2  # for every repeat
 PAIR_S = 6.0
 
 

@@ -164,7 +164,7 @@ def test_scans_of_another_shape_are_told_apart_from_noise(stage: Stage, bridge: 
         stage.loop.advance(0.002)
         stage.link.on_data(b"1,2,3,4,5,6,7,8\n", stage.loop.now_s())
     assert "8 readings" in bridge.boards[0].trouble()
-    assert "6 readings" in bridge.boards[0].trouble()
+    assert "the mat file says 6" in bridge.boards[0].trouble()
 
 
 def test_a_rebooting_boards_banner_and_a_cut_line_are_no_notes(
