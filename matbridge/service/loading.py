@@ -105,7 +105,7 @@ class Loading:
         if self._pid:
             with contextlib.suppress(ProcessLookupError):
                 os.kill(self._pid, signal.SIGKILL)
-            self._wait()
+                self._wait()
 
     def result(self) -> Loaded:
         """Wait for what `load` returns or raises. Once.
@@ -125,9 +125,10 @@ class Loading:
         raise result
 
     def _wait(self) -> None:
-        os.close(self._fd)
+        # An interrupt meanwhile leaves all of it to be done again.
         os.waitpid(self._pid, 0)
         self._pid = 0
+        os.close(self._fd)
 
 
 # How much of what a loader sends is taken at once.

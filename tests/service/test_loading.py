@@ -96,6 +96,20 @@ def test_who_is_interrupted_says_nothing(
     assert capfd.readouterr().err == ""
 
 
+def test_an_interrupt_while_it_ends_is_that_and_no_error(
+    show: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    waitpid = os.waitpid
+
+    def interrupted(_pid: int, _options: int) -> tuple[int, int]:
+        monkeypatch.setattr(os, "waitpid", waitpid)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(os, "waitpid", interrupted)
+    with pytest.raises(KeyboardInterrupt), Loading(show) as aside:
+        aside.result()
+
+
 @pytest.mark.parametrize("data", [b"", b"\x80\x05", b"N."])
 def test_what_is_no_result_is_refused(data: bytes) -> None:
     with pytest.raises(EOFError):
