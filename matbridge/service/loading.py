@@ -85,9 +85,13 @@ class Loading:
     """
 
     def __init__(self, file: str) -> None:
+        """Raises MatbridgeError where there is no process to be had."""
         self.file = file
         self._fd, to_fd = os.pipe()
-        self._pid = os.fork()
+        try:
+            self._pid = os.fork()
+        except OSError as error:
+            raise MatbridgeError(f"{file}: no process to load in: {error.strerror}") from error
         if not self._pid:
             os.close(self._fd)
             _work(file, to_fd)

@@ -72,6 +72,15 @@ def test_one_that_nobody_waits_for_is_ended(show: str, monkeypatch: pytest.Monke
         pass
 
 
+def test_where_there_is_no_process_to_be_had_it_says_so(
+    show: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    refused = BlockingIOError(11, "Resource temporarily unavailable")
+    monkeypatch.setattr(os, "fork", lambda: raised(refused))
+    with pytest.raises(MatbridgeError, match="no process to load in: Resource temporarily"):
+        Loading(show)
+
+
 def test_one_that_is_killed_is_no_show(show: str, monkeypatch: pytest.MonkeyPatch) -> None:
     instead(monkeypatch, lambda: os.kill(os.getpid(), signal.SIGKILL))
     with Loading(show) as aside, pytest.raises(MatbridgeError, match="ended without a result"):
