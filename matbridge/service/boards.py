@@ -112,7 +112,7 @@ class Board:
         if not facts.get("found"):
             return str(facts.get("why", "not there"))
         if self.decoder.misfit is not None:
-            return _advice(self.decoder.misfit, self.plan)
+            return _unfit(self.decoder.misfit, self.plan)
         if self.decoder.counts.damaged:
             return f"what it sends is no scan of format {self.plan.format}: is the baud right?"
         return "it sends nothing"
@@ -153,18 +153,12 @@ class Board:
             self._on_change(reason)
 
 
-def _advice(misfit: Misfit, plan: BoardPlan) -> str:
-    channels, bits = misfit
-    if channels == plan.channels:
-        said = f"its readings have {bits} bits"
-        return f"{said}: write `bits: {bits}` for the sensor, or mend the board"
-    said = f"its scans have {channels} readings, and the mat file says {plan.channels}"
-    write = f"write `channels: {channels}` for the board"
-    if channels > plan.channels:
-        return f"{said}: {write}, or add the zones"
-    if any(zone >= 0 for zone in plan.zones[channels:]):
-        return f"{said}: correct the `channel` of its zones, or mend the board"
-    return f"{said}: {write}, or mend the board"
+def _unfit(misfit: Misfit, plan: BoardPlan) -> str:
+    if misfit.channels != plan.channels:
+        said = f"its scans have {misfit.channels} readings, and the mat file says {plan.channels}"
+    else:
+        said = f"its readings go to {misfit.bits} bits, and the mat file says another number"
+    return f"{said}; 'matbridge doctor' finds out what to write"
 
 
 def _ignore(*_: object) -> None:

@@ -129,27 +129,28 @@ def bring_calibration(opened: Opened) -> str:
     One that was measured here is never replaced. Returns a line for a person, or "" where there is
     nothing to say.
     """
-    from matbridge.mapping.load import load_mat
-    from matbridge.mapping.wiring import wiring
     from matbridge.sensing.calibration import check_fit
     from matbridge.sensing.calibration_file import calibration_path, load, save
 
     try:
-        mat = load_mat(opened.mat)
-        target = calibration_path(mat.name)
-        if target.exists():
-            return ""
         came = load(opened.folder / CALIBRATION)
         if came is None:
             return ""
-        check_fit(came, wiring(mat))
+        target = calibration_path(came.mat)
+        if target.exists():
+            return ""
+        # At its first start only: what reads mat files is dear to have in a bridge.
+        from matbridge.mapping.load import load_mat
+        from matbridge.mapping.wiring import wiring
+
+        check_fit(came, wiring(load_mat(opened.mat)))
         save(came, target)
     except DocumentError:
         return ""  # whoever loads the show says what is wrong with it
     except CalibrationError as error:
         return f"the calibration that came with the show is not used: {error}"
     return (
-        f"the mat '{mat.name}' was not calibrated here: the calibration of {came.date} that came "
+        f"the mat '{came.mat}' was not calibrated here: the calibration of {came.date} that came "
         "with the show is used; 'matbridge calibrate' replaces it"
     )
 

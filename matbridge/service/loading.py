@@ -23,6 +23,14 @@ from matbridge.errors import CalibrationError, MatbridgeError
 from matbridge.mapping.plan import Show
 from matbridge.sensing.calibration import Calibration
 
+# A loader that takes longer has hung: the largest show is checked in a second.
+LOADING_S = 30.0
+
+# How much of what a loader sends is taken at once.
+READ_BYTES = 1 << 18
+
+_INTERRUPT = {signal.SIGINT}
+
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
@@ -38,7 +46,7 @@ class Loaded:
 
 
 def load(file: str) -> Loaded:
-    """Raises DocumentError where a file is wrong, OSError where the state folder refuses."""
+    """Raises DocumentError where a file is wrong."""
     from matbridge.mapping.load import load_show
     from matbridge.mapping.wiring import wiring
     from matbridge.sensing.calibration import check_fit
@@ -58,22 +66,22 @@ def load(file: str) -> Loaded:
 
 def send(file: str, to_fd: int) -> None:
     """Load, and write what comes of it to a descriptor, which is closed."""
-    result: Loaded | MatbridgeError | OSError
+    result: Loaded | MatbridgeError
     try:
         result = load(file)
-    except (MatbridgeError, OSError) as error:
+    except MatbridgeError as error:
         result = error
     with open(to_fd, "wb") as out:
         pickle.dump(result, out, pickle.HIGHEST_PROTOCOL)
 
 
-def received(data: bytes) -> Loaded | MatbridgeError | OSError:
+def received(data: bytes) -> Loaded | MatbridgeError:
     """What `send` wrote. Raises EOFError where it did not come to that."""
     try:
         result = pickle.loads(data)  # noqa: S301 - from our own process
     except Exception as error:
         raise EOFError(f"the loader ended without a result ({error})") from error
-    if isinstance(result, Loaded | MatbridgeError | OSError):
+    if isinstance(result, Loaded | MatbridgeError):
         return result
     raise EOFError("the loader gave something else")
 
@@ -88,13 +96,17 @@ class Loading:
         """Raises MatbridgeError where there is no process to be had."""
         self.file = file
         self._fd, to_fd = os.pipe()
+        # An interrupt amid the fork would be raised where nobody sees it, or in the child.
+        signal.pthread_sigmask(signal.SIG_BLOCK, _INTERRUPT)
         try:
             self._pid = os.fork()
+            if not self._pid:
+                os.close(self._fd)
+                _work(file, to_fd)
         except OSError as error:
             raise MatbridgeError(f"{file}: no process to load in: {error.strerror}") from error
-        if not self._pid:
-            os.close(self._fd)
-            _work(file, to_fd)
+        finally:
+            signal.pthread_sigmask(signal.SIG_UNBLOCK, _INTERRUPT)
         os.close(to_fd)
 
     def __enter__(self) -> Loading:
@@ -119,36 +131,49 @@ class Loading:
         data = []
         while piece := os.read(self._fd, READ_BYTES):
             data.append(piece)
-        self._wait()
+        code = self._wait()
         try:
             result = received(b"".join(data))
         except EOFError as error:
-            raise MatbridgeError(f"{self.file}: {error}") from error
+            raise MatbridgeError(f"{self.file}: {_ended(code)}") from error
         if isinstance(result, Loaded):
             return result
         raise result
 
-    def _wait(self) -> None:
+    def _wait(self) -> int:
+        """The exit code of the child, or minus the signal that ended it."""
         # An interrupt meanwhile leaves all of it to be done again.
-        os.waitpid(self._pid, 0)
+        _, status = os.waitpid(self._pid, 0)
         self._pid = 0
         os.close(self._fd)
+        return os.waitstatus_to_exitcode(status)
 
 
-# How much of what a loader sends is taken at once.
-READ_BYTES = 1 << 18
+def _ended(code: int) -> str:
+    """How a child that gave no result came to its end."""
+    if code == -signal.SIGALRM:
+        return f"loading took longer than {LOADING_S:g} s"
+    if code < 0:
+        name = signal.Signals(-code).name
+        return f"the process that loads it was ended by {name}; is there memory left?"
+    return "the process that loads it failed by a mistake in matbridge; please report it"
 
 
 def _work(file: str, to_fd: int) -> NoReturn:
     """What the fork does instead of all that its parent would go on to do."""
     code = 1
     try:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, _INTERRUPT)
+        # Whether or not somebody is left who waits for it.
+        signal.signal(signal.SIGALRM, signal.SIG_DFL)
+        signal.setitimer(signal.ITIMER_REAL, LOADING_S)
         # It ends before there is much to collect.
         gc.disable()
         send(file, to_fd)
         code = 0
-    except (KeyboardInterrupt, BrokenPipeError):
-        pass  # the parent was told as well, or has gone
+    except BrokenPipeError:
+        pass  # the parent has gone
     except BaseException:  # noqa: BLE001 - nothing may get out of here into the parent's code
         traceback.print_exc()
     finally:

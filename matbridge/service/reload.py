@@ -25,13 +25,10 @@ from pathlib import Path
 
 from matbridge.errors import DocumentError, MatbridgeError
 from matbridge.loop import Loop, Timer
-from matbridge.service.loading import READ_BYTES, Loaded, received
+from matbridge.service.loading import LOADING_S, READ_BYTES, Loaded, received
 
 # How often the files are looked at: an editor saves, a performer looks up, and it is there.
 LOOK_S = 0.5
-
-# A loader that takes longer has hung: the largest show is checked in a second.
-LOADING_S = 30.0
 
 # How often an edit is tried whose loader hangs, is killed or finds no memory. What fails so often
 # is no accident.
@@ -147,7 +144,7 @@ class Reloader:
         else:
             self._done(f"{accident}; save a file again, or ask for a reload")
 
-    def _loaded(self, result: Loaded | MatbridgeError | OSError) -> None:
+    def _loaded(self, result: Loaded | MatbridgeError) -> None:
         self._loader = None
         self._tries = 0
         if not isinstance(result, Loaded):
@@ -187,7 +184,7 @@ class _Loader:
         self,
         loop: Loop,
         file: str,
-        on_result: Callable[[Loaded | MatbridgeError | OSError], None],
+        on_result: Callable[[Loaded | MatbridgeError], None],
         on_accident: Callable[[str], None],
     ) -> None:
         """Raises OSError where there is no process to be had."""

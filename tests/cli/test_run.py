@@ -7,6 +7,7 @@ import json
 import os
 import signal
 import socket
+import subprocess
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack
@@ -19,7 +20,7 @@ from matbridge.service.control import ControlServer
 from matbridge.service.host import MISTAKES_ALLOWED, Host, Options
 from matbridge.service.loading import Loading
 from matbridge.service.log import Format, Log
-from tests.support.bridge import Bridge, folders
+from tests.support.bridge import PROGRAM, Bridge, folders
 from tests.support.jack import wait_until
 from tests.support.pty_board import PtyBoard
 from tests.support.quay import CHANNEL, FIRST_NOTE, Feet, Synth, write_quay
@@ -74,13 +75,37 @@ def test_what_cannot_be_run_says_why(rig: Rig, arguments: list[str], code: int, 
     assert not list(Path(bridge.env["XDG_RUNTIME_DIR"]).rglob("*.socket"))
 
 
-def test_what_loads_the_files_is_gone_when_it_plays(rig: Rig) -> None:
+@pytest.mark.parametrize("packed", [False, True])
+def test_what_loads_the_files_is_gone_when_it_plays(rig: Rig, packed: bool) -> None:
+    if packed:
+        zipped = rig.show.with_suffix(".zip")
+        assert rig.bridge().command(["pack", str(rig.show), "-o", str(zipped)]).returncode == 0
+        rig.show = zipped
     with rig.bridge() as bridge, Feet(rig.board):
         bridge.until_logged("board plays")
         process = Path(f"/proc/{bridge.pid}")
         assert "pydantic" not in (process / "maps").read_text()
-        children = (process / f"task/{bridge.pid}/children").read_text()
-        assert children == ""
+        assert (process / f"task/{bridge.pid}/children").read_text() == ""
+
+
+def test_an_interrupt_while_it_loads_ends_both_in_silence(rig: Rig) -> None:
+    os.mkfifo(rig.folder / "hanging.yaml")
+    rig.show = rig.folder / "hanging.yaml"
+    bridge = rig.bridge()
+    starting = subprocess.Popen(
+        [PROGRAM, "run", str(rig.show)],
+        env=os.environ | bridge.env,
+        stderr=subprocess.PIPE,
+        start_new_session=True,
+    )
+    assert starting.stderr is not None
+    with starting.stderr:
+        children = Path(f"/proc/{starting.pid}/task/{starting.pid}/children")
+        wait_until(lambda: children.read_text() != "", "the process that loads")
+        os.killpg(starting.pid, signal.SIGINT)
+        # Its end closes the pipe in the child too, or this would wait for ever.
+        assert starting.stderr.read() == b""
+        assert starting.wait(10) == 130
 
 
 def test_a_wrong_file_starts_nothing(rig: Rig) -> None:

@@ -53,6 +53,13 @@ def test_two_blows_at_once_are_two_touches(share: float) -> None:
     assert struck(heard) == [0, 1]
 
 
+@pytest.mark.parametrize("share", [0.9, 1.0])
+def test_what_is_as_strong_as_all_beside_it_is_a_touch_whatever_they_leak(share: float) -> None:
+    mat = Mat(5, apart_cm=NEAR_CM, settings=SensingSettings(crosstalk=0.5))
+    blows = {zone: BLOW if zone != 2 else scaled(BLOW, share) for zone in range(5)}
+    assert struck(mat.play(1.0, blows)) == [0, 1, 2, 3, 4]
+
+
 @pytest.mark.parametrize("later_s", [0.06, 0.15, 0.25])
 def test_a_soft_touch_beside_a_foot_that_stands_is_a_touch(later_s: float) -> None:
     stand = press(0.9, at_s=0.1, rise_s=0.02, hold_s=1.0)

@@ -13,8 +13,8 @@ from typing import Any
 
 import pytest
 
-from matbridge.service.loading import Loaded
-from matbridge.service.reload import LOADING_S, LOOK_S, TRIES, Reloader
+from matbridge.service.loading import LOADING_S, Loaded
+from matbridge.service.reload import LOOK_S, TRIES, Reloader
 from tests.service.stage import loaded, write_show
 from tests.support.loop import ManualLoop
 
