@@ -137,7 +137,8 @@ class _Demo:
         """The MIDI files that are written; an earlier one of a name gives the next a number."""
         outputs = [] if self._bridge is None else [*self._bridge.outlets.outputs]
         outputs += [] if self._copy is None else [self._copy]
-        return [str(each.status()["path"]) for each in outputs if "path" in each.status()]
+        facts = [output.status() for output in outputs if output.up]
+        return [str(each["path"]) for each in facts if "path" in each]
 
     def run(self) -> int:
         """Play to the end, or to a signal; the exit code."""

@@ -54,7 +54,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit code."""
     try:
         code = _run(list(sys.argv[1:] if argv is None else argv))
-        sys.stdout.flush()
+        # A supervisor may have closed it.
+        if sys.stdout is not None:
+            sys.stdout.flush()
     except BrokenPipeError:
         # Whoever read our output has gone, as in `matbridge ports | head -1`. The interpreter
         # flushes once more at its end; that must not fail with words either.

@@ -153,6 +153,11 @@ def test_a_reader_that_has_gone_is_no_traceback() -> None:
     assert done.stderr == ""
 
 
+def test_a_closed_output_is_no_traceback() -> None:
+    done = subprocess.run(["bash", "-c", f"{PROGRAM} --help >&-"], capture_output=True, check=False)
+    assert (done.returncode, done.stderr) == (0, b"")
+
+
 def test_a_folder_that_refuses_is_named_without_a_traceback(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
