@@ -30,14 +30,18 @@ def _plain_loop(played: Played) -> None:
                 on[zone] = not on[zone]
 
 
-def _cost_us(work: Callable[[], object], scans: int) -> float:
-    """Microseconds a scan: the least of several times, since others only add to it."""
-    best = inf
+def _costs_us(works: Sequence[Callable[[], object]], scans: int) -> list[float]:
+    """Microseconds a scan of each: the least of several times, since others only add to it.
+
+    They take turns, so that a machine that is slower for a while is so for all of them.
+    """
+    best = [inf] * len(works)
     for _ in range(STAGE_REPEATS):
-        before = time.process_time()
-        work()
-        best = min(best, time.process_time() - before)
-    return round(best / scans * 1e6, 2)
+        for index, work in enumerate(works):
+            before = time.process_time()
+            work()
+            best[index] = min(best[index], time.process_time() - before)
+    return [round(each / scans * 1e6, 2) for each in best]
 
 
 def stages(folder: Path, size: Size) -> Figures:
@@ -46,7 +50,6 @@ def stages(folder: Path, size: Size) -> Figures:
     for scenario in ("idle", "play", "storm"):
         lines = perform(scenario, ZONES, size.seconds, RATE_HZ, packed=False, seed=0)
         count = len(lines.frames)
-        loop = _cost_us(partial(_plain_loop, lines), count)
         for packed in (False, True):
             played = perform(scenario, ZONES, size.seconds, RATE_HZ, packed=packed, seed=0)
             path = bridges.write_show(folder, ZONES, "/dev/x", "/dev/y", packed=packed)
@@ -73,7 +76,7 @@ def stages(folder: Path, size: Size) -> Figures:
                     pipeline.feed(0, frame, now_s)
 
             names = ("decode_us", "sense_us", "whole_us")
-            costs = [_cost_us(work, count) for work in (decode, sense, play)]
+            loop, *costs = _costs_us((partial(_plain_loop, lines), decode, sense, play), count)
             result[f"{scenario}, {'packed' if packed else 'text'}"] = {
                 BRIDGE: dict(zip(names, costs, strict=True)),
                 LOOP: dict.fromkeys(names, loop),
