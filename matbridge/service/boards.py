@@ -44,8 +44,8 @@ LOOK_S = 0.04
 class Board:
     """One board while the bridge runs.
 
-    heard: whether scans come. rate_hz: how many a second, None until
-    that is known. is_open: whether its link is.
+    heard: whether scans come. rate_hz: how many a second, None until that is known. is_open:
+    whether its link is.
     """
 
     __slots__ = ("_look", "_loop", "_on_change", "_on_found", "_rated", "_rated_s", "_scan_s",

@@ -104,10 +104,11 @@ class Loading:
                 os.close(self._fd)
                 _work(file, to_fd)
         except OSError as error:
+            os.close(self._fd)
             raise MatbridgeError(f"{file}: no process to load in: {error.strerror}") from error
         finally:
+            os.close(to_fd)
             signal.pthread_sigmask(signal.SIG_UNBLOCK, _INTERRUPT)
-        os.close(to_fd)
 
     def __enter__(self) -> Loading:
         return self

@@ -1,7 +1,7 @@
 """The speed of the bridge, beside a plain script and the same job in C, in one run.
 
-    python -m tests.bench                 everything: about forty minutes
-    python -m tests.bench --quick         the same, shorter: about ten
+    python -m tests.bench                 everything: most of an hour
+    python -m tests.bench --quick         the same, shorter: about a quarter
     python -m tests.bench --json FILE --svg FILE --only latency,drain
     python -m tests.bench --accept        keep the ratios of this run as those to compare with
 

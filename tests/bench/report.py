@@ -54,10 +54,8 @@ def beside_accepted(now: dict[str, float], accepted: dict[str, float]) -> Iterat
     for name, ratio in now.items():
         if name in accepted:
             before = accepted[name]
-            worse = ratio < before * WORST_CHANGE
-            if MORE_IS_BETTER not in name:
-                worse = ratio * WORST_CHANGE > before
-            mark = "  WORSE BY MORE THAN A THIRD" if worse else ""
+            less, more = (ratio, before) if MORE_IS_BETTER in name else (before, ratio)
+            mark = "  WORSE BY MORE THAN A THIRD" if less < more * WORST_CHANGE else ""
             yield f"  {name:58}{ratio:9.2f}{before:10.2f}{mark}"
 
 

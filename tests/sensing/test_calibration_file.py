@@ -1,6 +1,7 @@
 """The calibration's file: round trips, hostile contents, and what a refusing disk leaves."""
 
 import json
+import os
 from pathlib import Path
 
 import pytest
@@ -180,6 +181,12 @@ def test_a_place_is_looked_at_before_there_is_anything_to_lose(tmp_path: Path) -
     path = calibration_path("quay", tmp_path)
     check_place(path)
     assert list(path.parent.iterdir()) == []
+    # What no file can be made in the place of, whoever asks.
+    beside = path.with_name(f".{path.name}.{os.getpid()}")
+    beside.mkdir()
+    with pytest.raises(CalibrationError, match="could not be written"):
+        check_place(path)
+    beside.rmdir()
     path.mkdir()
     with pytest.raises(CalibrationError, match="could not be written"):
         check_place(path)
