@@ -72,10 +72,14 @@ def wait_until(met: Callable[[], bool], what: str, patience_s: float = PATIENCE_
 class JackServer:
     """`jackd` without a sound card, under a name of its own, as a context manager.
 
+    It waits for its clients, up to twenty periods (107 ms), before it begins the next period. One
+    that does not wait goes on without a client that is late, and what was sent in that period is
+    lost: on a busy machine a test would fail for what its receiver did not hear.
+
     env: what a client needs to find it, and no other.
     """
 
-    def __init__(self, period_frames: int = 64) -> None:
+    def __init__(self, period_frames: int = 256) -> None:
         self.name, self._lock = _reserve_name()
         self.env = {"JACK_DEFAULT_SERVER": self.name, "JACK_NO_START_SERVER": "1"}
         self._period_frames = period_frames
@@ -105,8 +109,8 @@ class JackServer:
         """Start, and wait until clients are taken."""
         self._process = subprocess.Popen(
             (
-                *("jackd", "-n", self.name, _scheduling(), "-d", "dummy", "-r", "48000"),
-                *("-p", str(self._period_frames)),
+                *("jackd", "-n", self.name, _scheduling(), "-S", "-d", "dummy"),
+                *("-r", "48000", "-p", str(self._period_frames)),
             ),
             stdin=subprocess.DEVNULL,
             stdout=self._said,
@@ -211,6 +215,7 @@ class JackReader:
     ) -> None:
         assert self._process is not None
         assert self._process.stdout is not None
+        self.thaw()
         # One that is killed keeps the server busy for seconds.
         self._process.terminate()
         self._process.wait()
@@ -239,6 +244,17 @@ class JackReader:
             check=False,
         )
         return joined.returncode == 0
+
+    def freeze(self) -> None:
+        """Keep it from its turn, as a busy machine does."""
+        self._signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        self._signal(signal.SIGCONT)
+
+    def _signal(self, number: signal.Signals) -> None:
+        assert self._process is not None
+        self._process.send_signal(number)
 
     def messages(self) -> list[bytes]:
         """All that was heard so far. A line reads `FRAME: 90 3c 64 note on ...`."""
