@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import os
 import subprocess
 import sys
 import textwrap
@@ -22,7 +23,7 @@ from matbridge.midi.rtmidi_port import (
     translated,
 )
 from tests.midi.conftest import use
-from tests.support.jack import JackReader, JackServer
+from tests.support.jack import JackReader, JackServer, listed_ports, wait_until
 
 JACK = next(driver for driver in DRIVERS if driver.name == "jack")
 
@@ -67,7 +68,9 @@ def test_alsa_without_its_node_is_not_even_tried(monkeypatch: pytest.MonkeyPatch
 
 
 def apart(script: str, *arguments: str) -> list[str]:
-    """The lines that the script prints."""
+    """The lines that the script prints. Its clients have left their server by then: one that takes
+    the name of one that has not is given another.
+    """
     done = subprocess.run(
         (sys.executable, "-c", textwrap.dedent(SETTING) + textwrap.dedent(script), *arguments),
         capture_output=True,
@@ -76,6 +79,9 @@ def apart(script: str, *arguments: str) -> list[str]:
         cwd=Path(rtmidi_port.__file__).parents[2],
     )
     assert done.returncode == 0, done.stderr
+    wait_until(
+        lambda: "quay" not in "".join(listed_ports(os.environ)), "the script's clients to leave"
+    )
     return done.stdout.splitlines()
 
 

@@ -9,7 +9,7 @@ import signal
 import subprocess
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from itertools import count
 from pathlib import Path
 from types import TracebackType
@@ -19,6 +19,10 @@ from typing import Self
 PATIENCE_S = 10.0
 
 _numbers = count(1)
+
+# A server that waits for its clients waits ten times as long: 100 ms. It does so for one too that
+# leaves in the middle of a period, which must not hold up the others for long.
+_TIMEOUT_MS = 10
 
 # JACK's registry has eight places, and a server that did not end in peace keeps its own until one
 # of the same name starts. So tests share a few names, each locked for as long as it is used.
@@ -49,9 +53,7 @@ def _reserve_name() -> tuple[str, int]:
 
 
 def _scheduling() -> str:
-    """With real-time threads where we may: without, a receiver that is late on a busy machine
-    misses a period, with all that was sent in it.
-    """
+    """With real-time threads where we may, so that a busy machine makes nobody wait."""
     return "-R" if os.geteuid() == 0 else "-r"
 
 
@@ -69,21 +71,43 @@ def wait_until(met: Callable[[], bool], what: str, patience_s: float = PATIENCE_
         time.sleep(0.005)
 
 
-class JackServer:
+def listed_ports(env: Mapping[str, str]) -> list[str]:
+    """The names of all ports of the server that `env` leads to, by JACK's own lister."""
+    done = subprocess.run("jack_lsp", env=env, capture_output=True, text=True, check=False)
+    return done.stdout.split("\n")
+
+
+class _Program:
+    """One of JACK's own, in a process of ours."""
+
+    def __init__(self) -> None:
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def freeze(self) -> None:
+        """Stop it where it is, as a debugger or a swapping machine does."""
+        self._signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        self._signal(signal.SIGCONT)
+
+    def _signal(self, number: signal.Signals) -> None:
+        assert self._process is not None
+        self._process.send_signal(number)
+
+
+class JackServer(_Program):
     """`jackd` without a sound card, under a name of its own, as a context manager.
 
-    It waits for its clients, up to twenty periods (107 ms), before it begins the next period. One
-    that does not wait goes on without a client that is late, and what was sent in that period is
-    lost: on a busy machine a test would fail for what its receiver did not hear.
+    It waits for its clients before it begins the next period. One that does not goes on without a
+    receiver that is late, and what was sent in that period is lost.
 
     env: what a client needs to find it, and no other.
     """
 
-    def __init__(self, period_frames: int = 256) -> None:
+    def __init__(self) -> None:
+        super().__init__()
         self.name, self._lock = _reserve_name()
         self.env = {"JACK_DEFAULT_SERVER": self.name, "JACK_NO_START_SERVER": "1"}
-        self._period_frames = period_frames
-        self._process: subprocess.Popen[bytes] | None = None
         self._killed = False
         self._said = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the server
 
@@ -109,8 +133,8 @@ class JackServer:
         """Start, and wait until clients are taken."""
         self._process = subprocess.Popen(
             (
-                *("jackd", "-n", self.name, _scheduling(), "-S", "-d", "dummy"),
-                *("-r", "48000", "-p", str(self._period_frames)),
+                *("jackd", "-n", self.name, _scheduling(), "--sync", "-t", str(_TIMEOUT_MS)),
+                *("-d", "dummy", "-r", "48000", "-p", "64"),
             ),
             stdin=subprocess.DEVNULL,
             stdout=self._said,
@@ -132,22 +156,7 @@ class JackServer:
         return self._process.pid
 
     def ports(self) -> list[str]:
-        """The names of all ports, by JACK's own lister."""
-        listed = subprocess.run(
-            ("jack_lsp", "-s", self.name),
-            env={**os.environ, **self.env},
-            capture_output=True,
-            text=True,
-            check=False,
-        )
-        return listed.stdout.split("\n")
-
-    def freeze(self) -> None:
-        """Stop the server where it is, as a debugger or a swapping machine does."""
-        self._signal(signal.SIGSTOP)
-
-    def thaw(self) -> None:
-        self._signal(signal.SIGCONT)
+        return listed_ports({**os.environ, **self.env})
 
     def kill(self) -> None:
         """End it with no chance to tell anybody."""
@@ -172,24 +181,20 @@ class JackServer:
             process.kill()
             process.wait()
 
-    def _signal(self, number: signal.Signals) -> None:
-        assert self._process is not None
-        self._process.send_signal(number)
 
-
-class JackReader:
+class JackReader(_Program):
     """An independent JACK client with one MIDI input, which keeps what it hears.
 
     Others connect to `port`; or it connects itself, by `connect`.
     """
 
     def __init__(self, server: JackServer) -> None:
+        super().__init__()
         self._server = server
         self._client = f"reader{next(_numbers)}"
         self.port = f"{self._client}:input"
         self._heard = b""
         self._skipped = 0
-        self._process: subprocess.Popen[bytes] | None = None
 
     def __enter__(self) -> Self:
         environment = {**os.environ, **self._server.env}
@@ -244,17 +249,6 @@ class JackReader:
             check=False,
         )
         return joined.returncode == 0
-
-    def freeze(self) -> None:
-        """Keep it from its turn, as a busy machine does."""
-        self._signal(signal.SIGSTOP)
-
-    def thaw(self) -> None:
-        self._signal(signal.SIGCONT)
-
-    def _signal(self, number: signal.Signals) -> None:
-        assert self._process is not None
-        self._process.send_signal(number)
 
     def messages(self) -> list[bytes]:
         """All that was heard so far. A line reads `FRAME: 90 3c 64 note on ...`."""
